@@ -1,0 +1,1 @@
+"""The tests: they mirror bridge/, room by room."""

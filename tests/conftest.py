@@ -1,0 +1,86 @@
+"""What tests in several rooms share: a private JACK server."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+JACK_RATE = 48_000
+"""Frames per second of the private server."""
+
+JACK_PERIOD = 64
+"""Frames per period of the private server: 1.3 ms, since RtMidi's JACK backend writes at the start of a period."""
+
+
+@dataclass(frozen=True)
+class JackServer:
+    """A JACK server of the tests' own, driven by a timer: it needs no sound hardware.
+
+    Its physical ports are ``system:capture_1``, ``system:capture_2`` (silent) and ``system:playback_1``,
+    ``system:playback_2`` (heard by nobody).
+
+    Attributes:
+        name: The server's name, as `jack.Client(servername=...)` takes it.
+        pid: Process id of the server.
+        rate: Frames per second.
+        period: Frames per period.
+        env: The whole environment for a child process that is to find this server and no other.
+    """
+
+    name: str
+    pid: int
+    rate: int
+    period: int
+    env: dict[str, str]
+
+
+@pytest.fixture(scope="session")
+def jack_daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JackServer]:
+    """The server of this test session; skips where JACK is absent. Tests mostly want `jack_server`."""
+    if shutil.which("jackd") is None or shutil.which("jack_wait") is None:
+        pytest.skip("jackd is absent (Debian: apt-get install jackd2)")
+    name = f"bridge-tests-{os.getpid()}"
+    log = tmp_path_factory.mktemp("jack") / "jackd.log"
+    env = os.environ | {"JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1", "JACK_NO_AUDIO_RESERVATION": "1"}
+    command = ["jackd", "-n", name, "-r", "-d", "dummy", "-r", str(JACK_RATE), "-p", str(JACK_PERIOD)]
+    with log.open("wb") as output:
+        server = subprocess.Popen(command, env=env, stdin=subprocess.DEVNULL, stdout=output, stderr=output)
+    try:
+        _wait_until_it_serves(server, env, log)
+        yield JackServer(name, server.pid, JACK_RATE, JACK_PERIOD, env)
+    finally:
+        server.terminate()
+        try:
+            server.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            server.wait(timeout=5)
+
+
+@pytest.fixture
+def jack_server(jack_daemon: JackServer, monkeypatch: pytest.MonkeyPatch) -> JackServer:
+    """A private JACK server, which clients of this process and of its children find by themselves.
+
+    Mark the tests that use it with ``@pytest.mark.jack``. PortAudio starts once per process and keeps its list of
+    devices: run what touches sounddevice in a process of its own, with ``env=jack_server.env``.
+    """
+    for key in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER"):
+        monkeypatch.setenv(key, jack_daemon.env[key])
+    return jack_daemon
+
+
+def _wait_until_it_serves(server: subprocess.Popen[bytes], env: dict[str, str], log: Path) -> None:
+    ask = ["jack_wait", "-c", "-s", env["JACK_DEFAULT_SERVER"]]
+    give_up = time.monotonic() + 15
+    while server.poll() is None and time.monotonic() < give_up:
+        if subprocess.run(ask, env=env, capture_output=True).stdout.strip() == b"running":
+            return
+        time.sleep(0.1)
+    raise RuntimeError(f"jackd did not come up:\n{log.read_text(errors='replace')}")
