@@ -1,0 +1,83 @@
+"""OSC out: what the followers and pedals do, as UDP messages for lights, pictures or a second program."""
+
+from __future__ import annotations
+
+import re
+import socket
+from collections.abc import Iterator
+
+from pythonosc.osc_message_builder import build_msg
+from pythonosc.udp_client import UDPClient
+
+from bridge.errors import DeviceError
+from bridge.events import BeatPlaced, DeckChanged, Fact, FollowerChanged, MarkPlaced, PedalTold
+from bridge.rig import Osc
+
+ADDRESSES = {
+    "/tapebridge/1/deck/NAME/tempo": "f: heard tempo in bpm, at every beat",
+    "/tapebridge/1/deck/NAME/beat": "i: beats since the follower began, at every beat",
+    "/tapebridge/1/deck/NAME/state": "s: idle, listening, following or holding, when it changes",
+    "/tapebridge/1/deck/NAME/change": "s: started, stopped, another tape or speed switch, when it happens",
+    "/tapebridge/1/pedal/NAME/tempo": "f: tempo of the pedal's clock in bpm, when it is told",
+    "/tapebridge/1/mark": "s: a mark's text, when it is placed",
+}
+"""Every address that is sent, version 1. NAME is the rig's name; what OSC forbids in a name becomes a hyphen."""
+
+Message = tuple[str, float | int | str]
+"""An address and its one argument."""
+
+
+def messages(fact: Fact) -> Iterator[Message]:
+    """Yield what a fact says over OSC; most facts say nothing."""
+    match fact:
+        case BeatPlaced():
+            yield f"{_deck(fact.deck)}/tempo", fact.tempo
+            yield f"{_deck(fact.deck)}/beat", fact.index
+        case FollowerChanged():
+            yield f"{_deck(fact.deck)}/state", fact.now
+        case DeckChanged():
+            yield f"{_deck(fact.deck)}/change", fact.change
+        case PedalTold():
+            yield f"/tapebridge/1/pedal/{_safe(fact.pedal)}/tempo", fact.tempo
+        case MarkPlaced():
+            yield "/tapebridge/1/mark", fact.text
+
+
+class OscOut:
+    """Sends facts to one host. UDP: what nobody receives is lost, and nothing waits for it.
+
+    Args:
+        osc: Where to send.
+
+    Raises:
+        DeviceError: The host name is unknown.
+    """
+
+    def __init__(self, osc: Osc) -> None:
+        try:
+            self._client = UDPClient(socket.gethostbyname(osc.host), osc.port)  # looked up once, not at every send
+        except OSError as error:
+            raise DeviceError(
+                f"[osc] host = {osc.host!r} cannot be reached: {error}. Name a host that this machine knows."
+            ) from error
+
+    def send(self, fact: Fact) -> None:
+        """Send what a fact says. A network that refuses loses the message and never stops the set."""
+        for address, value in messages(fact):
+            try:
+                self._client.send(build_msg(address, value))
+            except OSError:
+                return
+
+    def close(self) -> None:
+        """Close the socket."""
+        self._client.close()
+
+
+def _deck(name: str) -> str:
+    return f"/tapebridge/1/deck/{_safe(name)}"
+
+
+def _safe(name: str) -> str:
+    """Replace what OSC 1.0 forbids in the parts of an address: space # * , / ? [ ] { } and all but printable ASCII."""
+    return re.sub(r"[^!-~]|[#*,/?\[\]{}]", "-", name)

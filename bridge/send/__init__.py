@@ -1,0 +1,1 @@
+"""What the pedals are told: pure policies, clocks, and the schedule of what is due."""

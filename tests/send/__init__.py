@@ -1,0 +1,1 @@
+"""Tests of what the pedals are told."""
