@@ -211,6 +211,21 @@ class SoundNotKept(Fact):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FactsLost(Fact):
+    """Facts came while the journal's queue was full, on a full disk for instance, and were left out.
+
+    Attributes:
+        count: How many, 1 or more; the first of them at ``at``.
+    """
+
+    count: int
+
+    def __post_init__(self) -> None:
+        _finite("at", self.at)
+        _within("count", self.count, 1, 10**9)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LevelHeard(Fact):
     """How loud a deck was over the last second.
 
