@@ -1,0 +1,206 @@
+"""Where hearing, decks and pedals meet: sound in, facts out. Pure: no clock, no thread, no file, no port.
+
+The same sound in blocks of any size gives the same facts, equal in frames; a sound cut at t gives the facts of the
+whole that were known by t.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.decks.transport import Change, Transport
+from bridge.events import (
+    BeatPlaced,
+    DeckChanged,
+    Fact,
+    FollowerChanged,
+    FollowerState,
+    LevelHeard,
+    PedalTold,
+    SoundHeard,
+)
+from bridge.follow.features import Features, Hop
+from bridge.follow.follower import Beat, Follower, StateMove
+from bridge.rig import Deck, Rig
+from bridge.send.policies import ClockPolicy, policies_of
+from bridge.units import SILENCE_DB, level_db
+
+TELL_EVERY_S = 0.25
+"""Pedals are told at most this often."""
+
+LEVEL_EVERY_S = 1.0
+"""A deck's level is written down this often."""
+
+LONGEST_GAP_S = 1.0
+"""A shorter gap in the sound is filled with silence, so that the frames go on counting musical time."""
+
+
+class Engine:
+    """One follower and one transport a deck, one policy a port.
+
+    Args:
+        rig: What is plugged in.
+        rate: Frames of sound a second.
+    """
+
+    def __init__(self, rig: Rig, rate: int) -> None:
+        self._rate = rate
+        self._policies = policies_of(rig.pedals)
+        self._ears = [_Ear(deck, rate, [p for p in self._policies if p.deck == deck.name]) for deck in rig.decks]
+        self._next_frame: int | None = None
+
+    def resume(self, told: PedalTold) -> None:
+        """Take over what an earlier engine told a pedal; unknown pedals are ignored, the rig may have changed."""
+        for policy in self._policies:
+            if told.pedal in (pedal.name for pedal in policy.pedals):
+                policy.resume(told)
+
+    def handle(self, event: SoundHeard) -> list[Fact]:
+        """Return what a block of sound shows to have happened, in the order in which it was known.
+
+        Args:
+            event: The next block. A gap before it of up to a second counts as silence.
+
+        Raises:
+            ValueError: The block lies before the end of the one before it, or lacks a channel of the rig.
+        """
+        gap = 0 if self._next_frame is None else event.frame - self._next_frame
+        if gap < 0:
+            raise ValueError(f"sound must go on from frame {self._next_frame}, got a block at frame {event.frame}")
+        self._next_frame = event.frame + len(event.samples)
+        silence = gap if gap <= LONGEST_GAP_S * self._rate else 0
+        facts: list[tuple[int, Fact]] = []
+        for ear in self._ears:
+            facts += ear.hear(event, silence)
+        return [fact for _, fact in sorted(facts, key=lambda known: known[0])]
+
+    @property
+    def status(self) -> tuple[DeckStatus, ...]:
+        """How each deck stands now, in the rig's order."""
+        return tuple(ear.status for ear in self._ears)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeckStatus:
+    """How one deck stands.
+
+    Attributes:
+        deck: Its name.
+        state: State of its follower.
+        tempo: Heard or held tempo in bpm; None where there is none.
+        level_db: Its level in dB relative to full scale.
+    """
+
+    deck: str
+    state: FollowerState
+    tempo: float | None
+    level_db: float
+
+
+class _Ear:
+    """One deck's way from sound to facts. Counts in frames of sound; host time is put on at the way out."""
+
+    def __init__(self, deck: Deck, rate: int, policies: list[ClockPolicy]) -> None:
+        self._deck = deck
+        self._rate = rate
+        self._columns = [channel - 1 for channel in deck.channels]
+        self._features = Features(rate)
+        self._follower = Follower(deck, rate)
+        self._transport = Transport(deck, rate)
+        self._policies = policies
+        self._heard = 0
+        self._anchor = (0, 0.0)
+        self._step = False
+        self._tell_at = 0
+        self._powers: list[float] = []
+        self._level_at = 0
+        self._level_db = SILENCE_DB
+
+    @property
+    def status(self) -> DeckStatus:
+        follower = self._follower
+        return DeckStatus(
+            deck=self._deck.name, state=follower.state, tempo=follower.tempo, level_db=round(self._level_db, 1)
+        )
+
+    def hear(self, event: SoundHeard, silence: int) -> list[tuple[int, Fact]]:
+        """Return the facts of a block, each with the frame at which it was known."""
+        if max(self._columns) >= event.samples.shape[1]:
+            raise ValueError(
+                f"deck {self._deck.name!r} needs channel {max(self._columns) + 1}, the sound has "
+                f"{event.samples.shape[1]}"
+            )
+        facts: list[tuple[int, Fact]] = []
+        if silence:
+            facts += self._hear(np.zeros(silence, np.float32))
+        self._anchor = (self._heard, event.at)
+        return facts + self._hear(event.samples[:, self._columns].mean(axis=1, dtype=np.float32))
+
+    def _hear(self, samples: NDArray[np.float32]) -> list[tuple[int, Fact]]:
+        self._heard += len(samples)
+        return [(hop.frame, fact) for hop in self._features.hear(samples) for fact in self._hop(hop)]
+
+    def _hop(self, hop: Hop) -> Iterator[Fact]:
+        for heard in self._follower.hear(hop):
+            yield self._state(heard) if isinstance(heard, StateMove) else self._beat(heard)
+        for change in self._transport.hear(hop, self._follower.state, self._follower.tempo):
+            self._obey(change)
+            yield self._change(change)
+        yield from self._level(hop)
+        if hop.frame >= self._tell_at and self._follower.state == "following" and self._follower.tempo is not None:
+            self._tell_at = hop.frame + round(TELL_EVERY_S * self._rate)
+            for policy in self._policies:
+                yield from policy.hear(self._at(hop.frame), self._follower.tempo, step=self._step)
+            self._step = False
+
+    def _obey(self, change: Change) -> None:
+        """Let the follower know what the hand did, and let the pedals step instead of gliding."""
+        if change.kind == "speed switch" and change.tempo_before and change.tempo_after:
+            self._follower.tempo_moved_by(change.tempo_after / change.tempo_before)
+        elif change.kind == "another tape":
+            self._follower.tape_changed()
+        self._step = self._step or change.kind != "stopped"
+
+    def _at(self, frame: float) -> float:
+        anchor, at = self._anchor
+        return at + (frame - anchor) / self._rate
+
+    def _state(self, move: StateMove) -> Fact:
+        return FollowerChanged(at=self._at(move.frame), deck=self._deck.name, was=move.was, now=move.now)
+
+    def _beat(self, beat: Beat) -> Fact:
+        return BeatPlaced(
+            at=self._at(beat.frame),
+            deck=self._deck.name,
+            index=beat.index,
+            tempo=beat.tempo,
+            confidence=beat.confidence,
+            known=self._at(beat.known),
+        )
+
+    def _change(self, change: Change) -> Fact:
+        return DeckChanged(
+            at=self._at(change.frame),
+            deck=self._deck.name,
+            change=change.kind,
+            tempo_before=change.tempo_before,
+            tempo_after=change.tempo_after,
+            level_before_db=change.level_before_db,
+            level_after_db=change.level_after_db,
+            known=self._at(change.known),
+        )
+
+    def _level(self, hop: Hop) -> Iterator[Fact]:
+        """Mean power since the last one, about once a second."""
+        self._powers.append(10.0 ** (hop.level_db / 10.0))
+        if hop.frame < self._level_at:
+            return
+        self._level_at = hop.frame + round(LEVEL_EVERY_S * self._rate)
+        mean = sum(self._powers) / len(self._powers)
+        self._powers.clear()
+        self._level_db = min(40.0, level_db(mean**0.5))
+        yield LevelHeard(at=self._at(hop.frame), deck=self._deck.name, level_db=round(self._level_db, 1))
