@@ -1,0 +1,1 @@
+"""What happened, kept on disk: the journal and the sound of a take."""

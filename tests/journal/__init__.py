@@ -1,0 +1,1 @@
+"""Promises of the journal: nothing accepted is lost, nothing sound is refused."""
