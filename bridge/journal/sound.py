@@ -1,0 +1,167 @@
+"""Keeping the sound of a take: a thread that writes FLAC segments, and gives up before it troubles anything else.
+
+A segment is ``sound-SSS-FFFFFFFFFFFF.flac``: SSS is the listener's start (1, 2 after a restart), F the number of the
+segment's first frame since that start. Names sort in order of time, and frame numbers tell of every gap.
+"""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from contextlib import suppress
+from errno import ENOSPC
+from pathlib import Path
+from queue import SimpleQueue
+from types import TracebackType
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from bridge.errors import TakeError
+
+SEGMENT_S = 120
+"""Longest segment: what a torn file may cost at most."""
+
+QUEUE_S = 10.0
+"""Sound that may wait for the disk; blocks that come on top of it are dropped and counted."""
+
+KEEP_FREE_BYTES = 50_000_000
+"""Sound ends when the disk has less room, so that the journal can go on for hours."""
+
+LOOK_EVERY_S = 2
+"""The disk's room is looked at each time so much sound was written."""
+
+CHANNELS_MAX = 8
+"""Most channels in one FLAC stream. Source: RFC 9639 section 9.1.3."""
+
+LEAVE_S = 5.0
+"""Leaving takes at most this long."""
+
+
+class SoundWriter:
+    """Writes blocks of sound to FLAC segments from a thread of its own, started and ended by ``with``.
+
+    Once something fails, no more sound is kept and `failure` says why; nothing is ever raised for it, since neither
+    the journal nor the clock may suffer. 24 bits a sample; what is beyond full scale is clipped, NaN is silence.
+
+    Args:
+        folder: The take's folder.
+        rate: Frames per second.
+        channels: 1..8.
+        start: The listener's start in this take, from 1.
+
+    Raises:
+        TakeError: FLAC cannot hold so many channels, or there is sound of this start already.
+    """
+
+    def __init__(self, folder: Path, rate: int, channels: int, start: int = 1) -> None:
+        if not 1 <= channels <= CHANNELS_MAX:
+            raise TakeError(
+                f"sound of {channels} channels cannot be kept: FLAC holds 1 to {CHANNELS_MAX}. "
+                "Name fewer channels in the rig, or switch keeping off there: take.sound = false"
+            )
+        if any(folder.glob(f"sound-{start:03}-*.flac")):
+            raise TakeError(
+                f"{folder}: sound of start {start} is there already. Begin a new take, or use a higher start."
+            )
+        self._folder, self._rate, self._channels, self._start = folder, rate, channels, start
+        self._queue: SimpleQueue[tuple[int, NDArray[np.float32]] | None] = SimpleQueue()
+        self._lock = threading.Lock()
+        self._waiting = 0
+        self._dropped = 0
+        self._failure: str | None = None
+        self._segment: soundfile.SoundFile | None = None
+        self._left = self._next = self._unlooked = 0
+        self._thread = threading.Thread(target=self._run, name="sound", daemon=True)
+
+    @property
+    def failure(self) -> str | None:
+        """Why sound is no longer kept; None while it is."""
+        return self._failure
+
+    @property
+    def dropped(self) -> int:
+        """Frames left out because the disk was too slow."""
+        return self._dropped
+
+    def __enter__(self) -> SoundWriter:
+        self._thread.start()
+        return self
+
+    def write(self, frame: int, samples: NDArray[np.float32]) -> None:
+        """Have a block of sound kept; never waits and never raises.
+
+        Args:
+            frame: Number of the block's first frame since the sound began. A block that does not follow the one before
+                begins a new segment.
+            samples: Shape (frames, channels), full scale is 1.0; copied.
+        """
+        with self._lock:
+            fits = self._waiting + len(samples) <= QUEUE_S * self._rate
+            self._waiting += len(samples) if fits else 0
+            self._dropped += 0 if fits or self._failure else len(samples)
+        if fits:
+            self._queue.put((frame, samples.copy()))
+
+    def __exit__(self, kind: type[BaseException] | None, raised: BaseException | None, _: TracebackType | None) -> None:
+        self._queue.put(None)
+        self._thread.join(LEAVE_S)
+        if self._thread.is_alive():
+            self._failure = f"{self._folder}: the disk did not take the last sound within {LEAVE_S:g} s"
+
+    def _run(self) -> None:
+        while (block := self._queue.get()) is not None:
+            with self._lock:
+                self._waiting -= len(block[1])
+            if self._failure is None:
+                try:
+                    self._keep(*block)
+                except Exception as error:  # whatever it is, it must end keeping sound and nothing else
+                    self._give_up(error)
+        try:
+            self._end_segment()
+        except Exception as error:  # as above
+            self._give_up(error)
+
+    def _keep(self, frame: int, samples: NDArray[np.float32]) -> None:
+        """Write a block, over as many segments as it takes."""
+        self._look_at_the_disk(len(samples))
+        if frame != self._next:
+            self._end_segment()
+        samples = np.nan_to_num(samples, nan=0.0, posinf=1.0, neginf=-1.0)
+        while len(samples):
+            segment = self._segment or self._begin_segment(frame)
+            part = samples[: self._left]
+            segment.write(part)
+            self._left -= len(part)
+            frame += len(part)
+            samples = samples[len(part) :]
+            if not self._left:
+                self._end_segment()
+        self._next = frame
+
+    def _look_at_the_disk(self, frames: int) -> None:
+        self._unlooked -= frames
+        if self._unlooked <= 0:
+            self._unlooked = LOOK_EVERY_S * self._rate
+            free = shutil.disk_usage(self._folder).free
+            if free < KEEP_FREE_BYTES:
+                raise OSError(ENOSPC, f"only {free / 1e6:.0f} MB are free, and they are for the journal")
+
+    def _begin_segment(self, frame: int) -> soundfile.SoundFile:
+        path = self._folder / f"sound-{self._start:03}-{frame:012}.flac"
+        self._segment = soundfile.SoundFile(path, "x", self._rate, self._channels, "PCM_24", format="FLAC")
+        self._left = SEGMENT_S * self._rate
+        return self._segment
+
+    def _end_segment(self) -> None:
+        segment, self._segment = self._segment, None
+        if segment is not None:
+            segment.close()
+
+    def _give_up(self, error: Exception) -> None:
+        said = getattr(error, "strerror", None) or str(error) or repr(error)
+        self._failure = f"{self._folder}: {said}"
+        with suppress(Exception):  # what is on disk of the segment stays; there is nothing more to do for it
+            self._end_segment()
