@@ -92,7 +92,7 @@ TOP_LEVEL = (
 )
 """All that may stand at the top of the repository."""
 
-TESTS_OF_THE_WHOLE = frozenset({"tests/test_house.py", "tests/test_packaging.py"})
+TESTS_OF_THE_WHOLE = frozenset({"tests/test_config.py", "tests/test_house.py", "tests/test_packaging.py"})
 """Tests that mirror no single module."""
 
 
