@@ -21,7 +21,8 @@ class SoundInput:
         device: Exact name or unique part of the name of a sound device; None for the system's default input.
         rate: Frames per second; None for the device's own.
         block: Frames per block, 32..4096.
-        latency_ms: Time from the jack to the program in ms; None for what the device says of itself.
+        latency_ms: Time from the jack to the program in ms, on top of the length of a block; None for what the device
+            says of itself.
     """
 
     device: str | None = None

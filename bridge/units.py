@@ -13,6 +13,9 @@ TEMPO_MIN = 20.0
 TEMPO_MAX = 400.0
 """Fastest tempo that the bridge handles, in bpm."""
 
+RATE_MIN, RATE_MAX = 8_000, 192_000
+"""Fewest and most frames of sound per second that the bridge takes."""
+
 SILENCE_DB = -120.0
 """What a level of nothing at all is called, in dB relative to full scale."""
 

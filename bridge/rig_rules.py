@@ -1,0 +1,134 @@
+"""What no single table of a rig can know: names that repeat, decks that are not there, two clocks on one port.
+
+The rules read what `tomllib` gave, before types and ranges are settled, so that a fault elsewhere hides none of them.
+What has a wrong type is passed over here; `bridge.rig_text` tells it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import MISSING, fields
+from difflib import get_close_matches
+from fractions import Fraction
+from typing import Any, TypeGuard
+
+from bridge.rig import Pedal
+from bridge.toml_lines import KeyPath, line_of
+from bridge.units import TEMPO_MAX, TEMPO_MIN
+
+Finding = tuple[KeyPath, str, str]
+"""A key, what was found there, and what to do about it."""
+
+_Tables = dict[int, dict[str, Any]]
+
+_DEFAULTS: dict[str, Any] = {"listens_to": None} | {
+    field.name: field.default for field in fields(Pedal) if field.default is not MISSING
+}
+
+
+def broken_rules(raw: dict[str, Any], lines: dict[KeyPath, int]) -> Iterator[Finding]:
+    """Yield every breach of a rule between tables.
+
+    Args:
+        raw: The whole rig as `tomllib` read it.
+        lines: Line of each key, since a clash names both places.
+    """
+    decks, pedals = _tables(raw, "decks"), _tables(raw, "pedals")
+    yield from _repeated_names("decks", decks, lines)
+    yield from _repeated_names("pedals", pedals, lines)
+    yield from _unknown_decks(pedals, [deck["name"] for deck in decks.values() if isinstance(deck.get("name"), str)])
+    yield from _two_clocks(pedals, lines)
+    yield from _begins_outside(pedals)
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """Return the known word that is most like ``word``; None if none is."""
+    return next(iter(get_close_matches(word.lower(), list(known), n=1, cutoff=0.5)), None)
+
+
+def shown(value: Any) -> str:
+    """Return a value as ``= value`` with a blank behind it, cut at 60 signs; nothing for a table."""
+    if isinstance(value, dict) or (isinstance(value, list) and any(isinstance(item, dict) for item in value)):
+        return ""
+    try:
+        text = str(value) if isinstance(value, float) else json.dumps(value, ensure_ascii=False, default=str)
+    except ValueError:  # Python writes out no whole number of more than 4300 digits
+        text = "a number of thousands of digits"
+    return f"= {text} " if len(text) <= 60 else f"= {text[:57]}... "
+
+
+def quoted(names: Iterable[str]) -> str:
+    """Return names, each once, as a list to read: ``"north", "south"``, or ``none``."""
+    return ", ".join(f'"{name}"' for name in dict.fromkeys(names)) or "none"
+
+
+def _tables(raw: dict[str, Any], key: str) -> _Tables:
+    items = raw.get(key)
+    return {i: item for i, item in enumerate(items) if isinstance(item, dict)} if isinstance(items, list) else {}
+
+
+def _repeated_names(key: str, tables: _Tables, lines: dict[KeyPath, int]) -> Iterator[Finding]:
+    first: dict[str, int] = {}
+    for index, table in tables.items():
+        name = table.get("name")
+        if isinstance(name, str) and first.setdefault(name, index) != index:
+            line = line_of(lines, (key, first[name], "name"))
+            yield (key, index, "name"), f"{shown(name)}is taken already, in line {line}", "Give it a name of its own"
+
+
+def _unknown_decks(pedals: _Tables, decks: list[str]) -> Iterator[Finding]:
+    for index, pedal in pedals.items():
+        deck = pedal.get("listens_to")
+        if isinstance(deck, str) and deck not in decks:
+            near = nearest(deck, decks)
+            guess = f'Did you mean "{near}"? ' if near else ""
+            yield (
+                ("pedals", index, "listens_to"),
+                f"{shown(deck)}is no deck of this rig",
+                f"{guess}Decks: {quoted(decks)}",
+            )
+
+
+def _two_clocks(pedals: _Tables, lines: dict[KeyPath, int]) -> Iterator[Finding]:
+    """System real-time messages have no channel, so a port carries one clock, for however many pedals."""
+    first: dict[str, int] = {}
+    for index, pedal in pedals.items():
+        port = pedal.get("port")
+        if not isinstance(port, str):
+            continue
+        other = pedals[first.setdefault(port, index)]
+        clashes = [key for key in ("listens_to", "ratio", "begin_tempo") if _clock(pedal, key) != _clock(other, key)]
+        if clashes:
+            one, two = (_clock_text(pedals[i], clashes, lines[("pedals", i)]) for i in (first[port], index))
+            remedy = f"Give one of them another port, or both the same {' and '.join(clashes)}"
+            yield ("pedals", index, "port"), f"{shown(port)}would carry two clocks: {one}; {two}", remedy
+
+
+def _clock(pedal: dict[str, Any], key: str) -> Any:
+    value = pedal.get(key, _DEFAULTS[key])
+    try:
+        return Fraction(value) if key == "ratio" else value
+    except (ValueError, TypeError, ZeroDivisionError):
+        return value
+
+
+def _clock_text(pedal: dict[str, Any], keys: list[str], line: int) -> str:
+    values = (f"{key} {shown(pedal[key]).strip()}" if key in pedal else f"no {key}" for key in keys)
+    return f"{shown(pedal.get('name', '')).removeprefix('= ')}(line {line}) with {', '.join(values)}"
+
+
+def _begins_outside(pedals: _Tables) -> Iterator[Finding]:
+    for index, pedal in pedals.items():
+        begin, limits = pedal.get("begin_tempo"), pedal.get("tempo", _DEFAULTS["tempo"])
+        if not (
+            _is_tempo(begin) and isinstance(limits, (list, tuple)) and len(limits) == 2 and all(map(_is_tempo, limits))
+        ):
+            continue
+        if not limits[0] <= begin <= limits[1]:
+            found = f"{shown(begin)}is outside the tempo that this pedal takes, {limits[0]:g}..{limits[1]:g} bpm"
+            yield ("pedals", index, "begin_tempo"), found, "Begin within it, or widen tempo to what the pedal can do"
+
+
+def _is_tempo(value: Any) -> TypeGuard[float]:
+    return isinstance(value, (int, float)) and TEMPO_MIN <= value <= TEMPO_MAX
