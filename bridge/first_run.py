@@ -85,7 +85,8 @@ def install_debian(packages: list[str]) -> bool:
         _say(f"Missing Debian packages: {', '.join(packages)}. Install them: sudo {' '.join(command)}")
         return False
     _say(f"Installing Debian packages: {', '.join(packages)}")
-    environment = os.environ | {"DEBIAN_FRONTEND": "noninteractive"}
+    path = f"{os.environ.get('PATH', os.defpath)}:/usr/sbin:/sbin"  # dpkg wants root's own programs, too
+    environment = os.environ | {"DEBIAN_FRONTEND": "noninteractive", "PATH": path}
     for step in (["apt-get", "update"], command):
         done = subprocess.run([step[0], "-qq", *step[1:]], env=environment, stdout=subprocess.DEVNULL, check=False)
         if done.returncode != 0:
