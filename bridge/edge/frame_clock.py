@@ -11,7 +11,7 @@ from __future__ import annotations
 from math import isfinite, pi, sqrt
 
 BANDWIDTH_HZ = 0.1
-"""Bandwidth of the settled loop. Jitter of 20 ms (standard deviation 5.8 ms) leaves 0.35 ms with blocks of 256 frames."""
+"""Bandwidth of the settled loop. Jitter of 20 ms (standard deviation 5.8 ms) leaves 0.35 ms at 256 frames a block."""
 
 SETTLING = 0.3
 """The loop starts wide and narrows as this many cycles over the time it has run."""

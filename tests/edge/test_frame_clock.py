@@ -34,7 +34,7 @@ def errors(
 )
 @pytest.mark.parametrize("seed", range(5))
 def test_little_is_left_of_jitter_of_20_ms(frames: int, std_s: float, worst_s: float, seed: int) -> None:
-    """Its standard deviation is 5.8 ms; at most a tenth is left of it, a third with blocks so long that they are few."""
+    """Its standard deviation is 5.8 ms; a tenth is left at most, a third where blocks are long and few."""
     off = errors(FrameClock(RATE), arrivals(60, frames, seed=seed), frames)[int(5 * RATE / frames) :]
     assert off.std() < std_s
     assert abs(off).max() < worst_s
