@@ -55,9 +55,12 @@ def enter(*extras: str, checkout: Path = CHECKOUT) -> None:
     venv = Venv(checkout)
     if venv.has(extras) if venv.is_active() and venv.is_ours() else has_all(checkout, extras):
         return
-    with _alone(checkout):
-        if not (venv.has(extras) and venv.works()):
-            venv.prepare(extras)
+    try:
+        with _alone(checkout):
+            if not (venv.has(extras) and venv.works()):
+                venv.prepare(extras)
+    except KeyboardInterrupt:
+        sys.exit("Stopped during the set-up. The next run takes it up again.")
     _run_again(venv.python)
 
 

@@ -38,7 +38,12 @@ def run(pytest_arguments: list[str]) -> int:
     for name, command in CHECKS.items():
         print(f"== {name}", flush=True)
         arguments = pytest_arguments if name == "pytest" else []
-        outcomes[name] = subprocess.run([sys.executable, "-m", *command, *arguments], check=False).returncode
+        check = subprocess.Popen([sys.executable, "-m", *command, *arguments])
+        try:
+            outcomes[name] = check.wait()
+        except KeyboardInterrupt:  # it got the Ctrl-C as well: let it end what it started
+            check.wait()
+            sys.exit(130)
     failed = [name for name, status in outcomes.items() if status != 0]
     print(f"== failed: {', '.join(failed)}" if failed else f"== all passed: {', '.join(outcomes)}", flush=True)
     return 1 if failed else 0

@@ -63,8 +63,14 @@ def run(site: Path, folder: Path, *command: str) -> str:
     return done.stdout
 
 
+def tapebridge(site: Path, folder: Path, *arguments: str) -> str:
+    script = site / "bin" / "tapebridge"
+    command = [str(script.with_suffix(".exe"))] if sys.platform == "win32" else [sys.executable, str(script)]
+    return run(site, folder, *command, *arguments)
+
+
 def test_the_installed_command_answers_from_another_folder(site: Path, tmp_path: Path) -> None:
-    text = run(site, tmp_path, sys.executable, str(site / "bin" / "tapebridge"), "--help")
+    text = tapebridge(site, tmp_path, "--help")
     assert "rehearse" in text
     assert run(site, tmp_path, sys.executable, "-m", "bridge", "--help").splitlines()[1:] == text.splitlines()[1:]
     assert list(tmp_path.iterdir()) == []  # no environment is made where there is no checkout
