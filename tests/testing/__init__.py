@@ -1,0 +1,1 @@
+"""Tests of the doubles in bridge/testing."""
