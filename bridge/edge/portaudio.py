@@ -1,0 +1,154 @@
+"""Sound devices through PortAudio: which there are, what they take, and blocks out of one of them.
+
+`sounddevice` is imported only when a device is asked for: everything else runs where PortAudio is absent.
+PortAudio looks for devices once per process: what is plugged in later, only a fresh process sees.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from bridge.edge.live_input import Deliver
+from bridge.errors import DeviceError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+_INVALID_RATE = -9997
+"""PortAudio's paInvalidSampleRate."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoundDevice:
+    """A device that sound can come from.
+
+    Attributes:
+        index: PortAudio's number for it in this process.
+        name: Its name.
+        api: The sound system that offers it, such as ALSA or JACK; one device may come through several.
+        channels: Inputs that it has, 1 or more.
+        rate: Its own rate in frames per second.
+        is_default: Whether a rig without `device` means it.
+    """
+
+    index: int
+    name: str
+    api: str
+    channels: int
+    rate: int
+    is_default: bool
+
+    @property
+    def full_name(self) -> str:
+        """Name and sound system, which together are unique nearly everywhere."""
+        return f"{self.name}, {self.api}"
+
+
+def sound_devices() -> tuple[SoundDevice, ...]:
+    """Return every device with an input, as PortAudio found them when this process first asked.
+
+    Raises:
+        DeviceError: PortAudio is absent or does not work.
+    """
+    library = _library()
+    apis = library.query_hostapis()
+    default = library.default.device[0]
+    return tuple(
+        SoundDevice(
+            index=device["index"],
+            name=device["name"],
+            api=apis[device["hostapi"]]["name"],
+            channels=device["max_input_channels"],
+            rate=round(device["default_samplerate"]),
+            is_default=device["index"] == default,
+        )
+        for device in library.query_devices()
+        if device["max_input_channels"] > 0
+    )
+
+
+def refusal(device: SoundDevice, channels: int, rate: int) -> str:
+    """Return what the system says against opening a device so; nothing if it would open.
+
+    Raises:
+        DeviceError: PortAudio is absent or does not work.
+    """
+    library = _library()
+    try:
+        library.check_input_settings(device=device.index, channels=channels, samplerate=rate, dtype="float32")
+    except library.PortAudioError as error:
+        return _said(error)
+    return ""
+
+
+class DeviceStream:
+    """An open device that delivers blocks from a thread of PortAudio's, until it is closed.
+
+    Args:
+        device: Which one.
+        channels: How many of its inputs, counted from the first.
+        rate: Frames per second; None for its own.
+        block: Frames per block.
+        deliver: Takes each block.
+
+    Raises:
+        DeviceError: It has fewer inputs, refuses the rate, or cannot be opened.
+    """
+
+    def __init__(self, device: SoundDevice, *, channels: int, rate: int | None, block: int, deliver: Deliver) -> None:
+        if channels > device.channels:
+            raise DeviceError(
+                f'"{device.full_name}" has {device.channels} inputs, and the decks name input {channels}. '
+                "Name inputs that it has, or another device under [sound]."
+            )
+        library = _library()
+        self.rate = device.rate if rate is None else rate
+        self.channels = channels
+        self.source = device.full_name
+
+        def callback(samples: NDArray[np.float32], _frames: int, _times: Any, status: Any) -> None:
+            deliver(samples, bool(status.input_overflow))
+
+        try:
+            self._stream = library.InputStream(
+                device=device.index, channels=channels, samplerate=self.rate, blocksize=block, dtype="float32",
+                latency="low", callback=callback,
+            )  # fmt: skip
+            self._stream.start()
+        except library.PortAudioError as error:
+            raise DeviceError(_cannot_open(device, self.rate, error)) from error
+        self.latency_s = float(self._stream.latency)
+
+    def close(self) -> None:
+        """Stop at once and let the device go. What PortAudio says of a device that is gone already is passed over."""
+        self._stream.abort(ignore_errors=True)
+        self._stream.close(ignore_errors=True)
+
+
+def _library() -> Any:
+    try:
+        import sounddevice  # only here, see above
+    except OSError as error:  # what it raises where the shared library is absent
+        raise DeviceError(
+            "PortAudio is not installed, so no sound device can be opened. "
+            "Install it (Debian and Ubuntu: apt-get install libportaudio2), or work on files."
+        ) from error
+    return sounddevice
+
+
+def _cannot_open(device: SoundDevice, rate: int, error: Exception) -> str:
+    if len(error.args) > 1 and error.args[1] == _INVALID_RATE:
+        return (
+            f'"{device.full_name}" refuses {rate} frames per second; its own rate is {device.rate}. '
+            f"Write rate = {device.rate} under [sound], or leave the key out."
+        )
+    return (
+        f'"{device.full_name}" cannot be opened: {_said(error)}. '
+        "See that no other program holds it, or name another device under [sound]."
+    )
+
+
+def _said(error: Exception) -> str:
+    return str(error.args[0]).rstrip(". ") if error.args else type(error).__name__
