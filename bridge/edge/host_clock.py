@@ -1,0 +1,20 @@
+"""The one host clock that all processes share, and the wall clock beside it."""
+
+from __future__ import annotations
+
+import time
+
+
+def now() -> float:
+    """Return host time in seconds.
+
+    It is `time.perf_counter`: monotonic, finer than a microsecond, and the same in every process of the machine
+    (CLOCK_MONOTONIC on Linux, the mach clock on macOS, the performance counter on Windows), so that an instant can be
+    handed from one process to another. It stands still or runs on during a system suspend, as the system has it.
+    """
+    return time.perf_counter()
+
+
+def wall() -> float:
+    """Return wall time in seconds since 1970 UTC. It may jump: never take a difference of it."""
+    return time.time()
