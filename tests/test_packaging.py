@@ -61,7 +61,7 @@ def site(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def run(site: Path, folder: Path, *command: str) -> str:
     """Run a command in ``folder`` with the installed package before all others; return what it prints."""
     environment = os.environ | {"PYTHONPATH": str(site)}
-    done = subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, timeout=100)
+    done = subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, timeout=110)
     assert done.returncode == 0, done.stderr
     return done.stdout
 
@@ -77,6 +77,14 @@ def test_the_installed_command_answers_from_another_folder(site: Path, tmp_path:
     assert "rehearse" in text
     assert run(site, tmp_path, sys.executable, "-m", "bridge", "--help").splitlines()[1:] == text.splitlines()[1:]
     assert list(tmp_path.iterdir()) == []  # no environment is made where there is no checkout
+
+
+def test_the_installed_command_rehearses_from_another_folder(site: Path, tmp_path: Path) -> None:
+    """With the clips and the page's parts of the package: no checkout is near."""
+    text = tapebridge(site, tmp_path, "rehearse", "--fast", "--folder", "takes")
+    (page,) = tmp_path.glob("takes/*/review.html")
+    assert str(page.relative_to(tmp_path)) in text
+    assert text.count("(wanted: ") == 5
 
 
 def test_pages_clips_and_licences_are_found_in_the_installed_package(site: Path, tmp_path: Path) -> None:
