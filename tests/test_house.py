@@ -327,25 +327,62 @@ def test_loading_a_part_loads_none_of_what_it_must_do_without(modules: str, kept
     assert (done.stdout.strip(), done.stderr) == ("", "")
 
 
+def unfit_modules(house: House) -> Iterator[str]:
+    for name, path in house.paths.items():
+        length = len(path.read_text(encoding="utf-8").splitlines())
+        if length > MODULE_LINES:
+            yield f"{name} has {length} lines: split it"
+        if not ast.get_docstring(house.trees[name]):
+            yield f"{name} has no docstring"
+
+
 def test_every_module_is_short_and_says_what_it_is() -> None:
-    for name, tree in ours().trees.items():
-        length = len(ours().paths[name].read_text(encoding="utf-8").splitlines())
-        assert length <= MODULE_LINES, f"{name} has {length} lines: split it"
-        assert ast.get_docstring(tree), f"{name} has no docstring"
+    assert list(unfit_modules(ours())) == []
+
+
+def test_a_long_or_nameless_module_is_seen(tmp_path: Path) -> None:
+    (tmp_path / "bridge").mkdir()
+    (tmp_path / "bridge" / "long.py").write_text('"""Long."""\n' * (MODULE_LINES + 1))
+    (tmp_path / "bridge" / "bare.py").write_text("x = 1")
+    assert list(unfit_modules(House(tmp_path))) == [
+        "bridge.bare has no docstring",
+        f"bridge.long has {MODULE_LINES + 1} lines: split it",
+    ]
 
 
 def test_only_the_allowed_names_stand_at_the_top() -> None:
     if not (HERE / ".git").exists():
         pytest.skip("needs a git checkout, to tell what is kept from what lies about")
     kept = subprocess.run(["git", "ls-files"], cwd=HERE, capture_output=True, text=True, check=True).stdout.splitlines()
-    assert {name.split("/")[0] for name in kept} <= set(listed(TOP_LEVEL))
+    assert {name.split("/")[0] for name in kept} - set(listed(TOP_LEVEL)) == set()
+
+
+def unmirrored(root: Path) -> Iterator[str]:
+    """Yield every tests/<room>/test_<module>.py without a bridge/<room>/<module>.py, or a folder, of that name."""
+    for path in sorted((root / "tests").rglob("test_*.py")):
+        mirrored = root / "bridge" / path.parent.relative_to(root / "tests") / path.stem.removeprefix("test_")
+        name = path.relative_to(root).as_posix()
+        if name not in TESTS_OF_THE_WHOLE and not mirrored.is_dir() and not mirrored.with_suffix(".py").is_file():
+            yield f"{name} tests no module: there is no {mirrored.relative_to(root).as_posix()}.py"
+        if not (path.parent / "__init__.py").is_file():
+            yield f"{name} stands in no package: its folder has no __init__.py"
 
 
 def test_tests_mirror_the_house() -> None:
-    """tests/<room>/test_<module>.py tests bridge/<room>/<module>.py."""
-    for path in sorted((HERE / "tests").rglob("test_*.py")):
-        name = path.relative_to(HERE).as_posix()
-        mirrored = Path("bridge", path.parent.relative_to(HERE / "tests"), path.stem.removeprefix("test_"))
-        there = (HERE / mirrored).is_dir() or (HERE / mirrored).with_suffix(".py").is_file()
-        assert there or name in TESTS_OF_THE_WHOLE, f"{name} tests no module: there is no {mirrored}.py"
-        assert (path.parent / "__init__.py").is_file(), f"{path.parent} has no __init__.py"
+    assert list(unmirrored(HERE)) == []
+
+
+def test_a_test_of_nothing_is_seen(tmp_path: Path) -> None:
+    for name in (
+        "bridge/send/clock.py",
+        "tests/send/__init__.py",
+        "tests/send/test_clock.py",
+        "tests/send/test_odd.py",
+    ):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).touch()
+    (tmp_path / "tests" / "test_send.py").touch()
+    assert list(unmirrored(tmp_path)) == [
+        "tests/send/test_odd.py tests no module: there is no bridge/send/odd.py",
+        "tests/test_send.py stands in no package: its folder has no __init__.py",
+    ]
