@@ -79,6 +79,11 @@ class Engine:
         return [fact for _, fact in sorted(facts, key=lambda known: known[0])]
 
     @property
+    def not_finite(self) -> int:
+        """How many samples so far were NaN or infinite; they were heard as silence."""
+        return sum(ear.not_finite for ear in self._ears)
+
+    @property
     def status(self) -> tuple[DeckStatus, ...]:
         """How each deck stands now, in the rig's order."""
         return tuple(ear.status for ear in self._ears)
@@ -121,6 +126,10 @@ class _Ear:
         self._level_db = SILENCE_DB
 
     @property
+    def not_finite(self) -> int:
+        return self._features.not_finite
+
+    @property
     def status(self) -> DeckStatus:
         follower = self._follower
         return DeckStatus(
@@ -150,11 +159,18 @@ class _Ear:
         for change in self._transport.hear(hop, self._follower.state, self._follower.tempo):
             self._obey(change)
             yield self._change(change)
+            if change.kind == "speed switch" and self._follower.state == "holding":
+                yield from self._tell(hop.frame)  # the beat is not found again yet, but its tempo is known
         yield from self._level(hop)
-        if hop.frame >= self._tell_at and self._follower.state == "following" and self._follower.tempo is not None:
-            self._tell_at = hop.frame + round(TELL_EVERY_S * self._rate)
+        if hop.frame >= self._tell_at and self._follower.state == "following":
+            yield from self._tell(hop.frame)
+
+    def _tell(self, frame: int) -> Iterator[Fact]:
+        """Tell the pedals the deck's tempo."""
+        self._tell_at = frame + round(TELL_EVERY_S * self._rate)
+        if self._follower.tempo is not None:
             for policy in self._policies:
-                yield from policy.hear(self._at(hop.frame), self._follower.tempo, step=self._step)
+                yield from policy.hear(self._at(frame), self._follower.tempo, step=self._step)
             self._step = False
 
     def _obey(self, change: Change) -> None:

@@ -65,7 +65,6 @@ class TakeStarted(Fact):
         wall: Wall time at ``at``, in seconds since 1970 UTC.
         name: The take's name, as its folder has it.
         version: Version of Tape Bridge that wrote it.
-        rate: Frames of sound per second.
         decks: Names of the decks, in the rig's order.
         pedals: Names of the pedals, in the rig's order.
     """
@@ -73,7 +72,6 @@ class TakeStarted(Fact):
     wall: float
     name: str
     version: str
-    rate: int
     decks: tuple[str, ...]
     pedals: tuple[str, ...]
 

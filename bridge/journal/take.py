@@ -12,6 +12,9 @@ from pathlib import Path
 
 from bridge.errors import TakeError
 
+JOURNAL = "journal.jsonl"
+"""Name of the journal in a take's folder."""
+
 ROOM_BYTES = 200_000_000
 """A set is not begun with less free room: about ten minutes of four channels at 48 kHz in FLAC."""
 

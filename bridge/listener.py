@@ -1,0 +1,189 @@
+"""The child process: it hears, follows, tells the sender what the pedals need, and writes everything down.
+
+It owns the terminal, the sound input and the take's folder. When the sender asks, or is gone, it ends the take in
+order; when it is lost itself, the sender goes on at the last tempo and starts another, which carries the take on.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from contextlib import ExitStack
+from pathlib import Path
+
+from bridge import __version__
+from bridge.edge.audio import FileInput, Input, SoundEnded, open_input
+from bridge.edge.host_clock import now, wall
+from bridge.edge.link import EndAsked, Link
+from bridge.edge.osc import OscOut
+from bridge.engine import DeckStatus, Engine
+from bridge.errors import DeviceError
+from bridge.events import (
+    Fact,
+    ListenerStarted,
+    PedalTold,
+    SoundHeard,
+    SoundLost,
+    SoundNotKept,
+    TakeEnded,
+    TakeStarted,
+    WallClockRead,
+)
+from bridge.journal.sound import SoundWriter
+from bridge.journal.take import JOURNAL
+from bridge.journal.writer import JournalWriter
+from bridge.rig import Rig
+from bridge.screen import Screen
+
+READ_S = 0.05
+"""Longest wait for sound: how soon a word of the sender is heard."""
+
+WALL_EVERY_S = 60.0
+"""Wall time is written down this often."""
+
+RETRY_S = 1.0
+"""An absent sound device is looked for this often."""
+
+
+def listen(link: Link, start: int, rig: Rig, folder: Path, title: str, tape: tuple[Path, float] | None = None) -> None:
+    """Run one listener until the sender asks for the end, or is gone.
+
+    Args:
+        link: The link to the sender; closed at the end.
+        start: 1 for the first listener of the take, 2 for the next, and so on.
+        rig: What is plugged in.
+        folder: The take's folder, which exists.
+        title: What runs, for the terminal.
+        tape: A sound file to hear instead of the rig's device, and the host time at which it begins.
+
+    Raises:
+        DeviceError: The OSC host is unknown.
+        TakeError: The journal cannot be opened, or facts could not be written.
+    """
+    with ExitStack() as stack:
+        stack.callback(link.close)
+        journal = stack.enter_context(JournalWriter(folder / JOURNAL))
+        screen = stack.enter_context(Screen(rig, title))
+        osc = OscOut(rig.osc) if rig.osc is not None else None
+        if osc is not None:
+            stack.callback(osc.close)
+        _Listener(link, start, rig, folder, journal, screen, osc).run(stack, tape)
+
+
+class _Listener:
+    def __init__(
+        self,
+        link: Link,
+        start: int,
+        rig: Rig,
+        folder: Path,
+        journal: JournalWriter,
+        screen: Screen,
+        osc: OscOut | None,
+    ) -> None:
+        self._link = link
+        self._start = start
+        self._rig = rig
+        self._folder = folder
+        self._journal = journal
+        self._screen = screen
+        self._osc = osc
+        self._why = ""
+        self._wall_at = 0.0
+        self._told: list[PedalTold] = []
+        self._keeper: SoundWriter | None = None
+        self._columns = sorted({channel - 1 for deck in rig.decks for channel in deck.channels})
+
+    def run(self, stack: ExitStack, tape: tuple[Path, float] | None) -> None:
+        """Wait for the sound, hear it until the end, and say how the take ended."""
+        if self._start == 1:
+            self._say(self._take_started())
+        source = self._wait_for_sound() if tape is None else FileInput(tape[0], "live", begin_at=tape[1])
+        if source is not None:
+            stack.enter_context(source)
+            if self._rig.take.sound:
+                keeper = SoundWriter(self._folder, source.rate, len(self._columns), self._start)
+                self._keeper = stack.enter_context(keeper)
+            self._say(
+                ListenerStarted(at=now(), pid=os.getpid(), start=self._start, rate=source.rate, source=source.source)
+            )
+            self._hear(source)
+        self._say(TakeEnded(at=now(), why=self._why))
+
+    def _take_started(self) -> TakeStarted:
+        return TakeStarted(
+            at=now(),
+            wall=wall(),
+            name=self._folder.name,
+            version=__version__,
+            decks=tuple(deck.name for deck in self._rig.decks),
+            pedals=tuple(pedal.name for pedal in self._rig.pedals),
+        )
+
+    def _wait_for_sound(self) -> Input | None:
+        """Open the input; while it is absent say so once, and look for it again every second."""
+        said = ""
+        while not self._why:
+            try:
+                return open_input(self._rig.sound, max(self._columns) + 1)
+            except DeviceError as error:
+                if str(error) != said:
+                    said = str(error)
+                    self._say(SoundLost(at=now(), frames=0, why=said))
+            again = now() + RETRY_S
+            while not self._why and now() < again:
+                time.sleep(READ_S)
+                self._attend(())
+        return None
+
+    def _hear(self, source: Input) -> None:
+        engine = Engine(self._rig, source.rate)
+        for told in self._told:
+            engine.resume(told)
+        while not self._why:
+            event = source.read(READ_S)
+            if isinstance(event, SoundHeard):
+                self._keep(event)
+                for fact in engine.handle(event):
+                    self._say(fact)
+                    if isinstance(fact, PedalTold):
+                        self._link.send(fact)
+            elif isinstance(event, SoundEnded):
+                time.sleep(READ_S)
+            elif event is not None:
+                self._say(event)
+            self._attend(engine.status)
+
+    def _keep(self, event: SoundHeard) -> None:
+        """Have the channels that the rig names recorded, until the disk refuses."""
+        if self._keeper is None:
+            return
+        self._keeper.write(event.frame, event.samples[:, self._columns])
+        if self._keeper.failure is not None:
+            self._say(SoundNotKept(at=now(), why=self._keeper.failure))
+            self._keeper = None
+
+    def _attend(self, decks: tuple[DeckStatus, ...]) -> None:
+        """Show what goes on, give a sign of life, and do what the sender says."""
+        at = now()
+        self._screen.draw(at, decks)
+        if at >= self._wall_at:
+            self._wall_at = at + WALL_EVERY_S
+            self._say(WallClockRead(at=at, wall=wall()))
+        self._link.keep_alive(at)
+        for message in self._link.receive():
+            if isinstance(message, EndAsked):
+                self._why = message.why
+            elif isinstance(message, PedalTold):  # what an earlier listener told: known to the journal already
+                self._told.append(message)
+            elif isinstance(message, Fact):
+                self._say(message)
+        if self._link.closed and not self._why:
+            self._why = f"the sender was lost: {self._link.why_closed}"
+
+    def _say(self, fact: Fact) -> None:
+        """Write a fact down, show it and send it out."""
+        self._journal.write(fact)
+        self._screen.note(fact)
+        if self._osc is not None:
+            self._osc.send(fact)

@@ -1,0 +1,102 @@
+"""A set from beginning to end: make the take's folder, become the sender, write the review.
+
+Until the set is over this loads nothing that the sender must not have; the review is made afterwards.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from bridge import sender
+from bridge.edge.child import Listen
+from bridge.edge.host_clock import wall
+from bridge.edge.midi import OutPort
+from bridge.journal.take import check_space, new_take_folder, write_whole
+from bridge.rig import Rig
+from bridge.rig_text import read_rig
+from bridge.send.schedule import SendPlan
+
+RIG_COPY = "rig.toml"
+"""The rig as it was, in a take's folder."""
+
+SHOW_CURSOR = "\x1b[?25h"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Played:
+    """What came of a set.
+
+    Attributes:
+        ended: How it ended.
+        folder: The take's folder.
+        review: The review.
+    """
+
+    ended: sender.SetEnded
+    folder: Path
+    review: Path
+
+
+def play_live(path: Path, *, for_s: float | None = None) -> Played:
+    """Play the rig of a file until the set is ended.
+
+    Args:
+        path: The rig.
+        for_s: Length of the set in seconds; None for no limit.
+
+    Raises:
+        RigError: The rig has faults.
+        TakeError: The take cannot be written.
+        BridgeError: A set is running already.
+    """
+    rig = read_rig(path)
+    return play(rig, path.read_bytes(), f"Tape Bridge plays {path}", for_s=for_s)
+
+
+def play(
+    rig: Rig,
+    copy: bytes,
+    title: str,
+    *,
+    for_s: float | None = None,
+    open_port: Callable[[str], OutPort] | None = None,
+    tape: tuple[Path, float] | None = None,
+) -> Played:
+    """Play a rig in this process as the sender, with the listener as its child, and write the review.
+
+    Args:
+        rig: What is plugged in.
+        copy: The rig's text, kept with the take.
+        title: What runs, for the terminal.
+        for_s: Length of the set in seconds; None for no limit.
+        open_port: Opens a MIDI output by its name; None for the machine's own.
+        tape: A sound file to hear instead of the rig's device, and the host time at which it begins.
+
+    Raises:
+        TakeError: The take cannot be written.
+        BridgeError: A set is running already.
+    """
+    folder = begin_take(rig, copy)
+    listen = Listen("bridge.listener:listen", (rig, folder, title, tape))
+    ended = sender.run(SendPlan.of(rig), listen, for_s=for_s, open_port=open_port)
+    if sys.stdout.isatty():  # a listener that was killed had no chance
+        sys.stdout.write(SHOW_CURSOR)
+    from bridge.review.page import write_review
+
+    return Played(ended=ended, folder=folder, review=write_review(folder))
+
+
+def begin_take(rig: Rig, copy: bytes) -> Path:
+    """Make the folder of a new take, with the rig's text in it, and return it.
+
+    Raises:
+        TakeError: It cannot be written, or its disk is nearly full.
+    """
+    parent = Path(rig.take.folder)
+    check_space(parent)
+    folder = new_take_folder(parent, rig.take.name, wall())
+    write_whole(folder / RIG_COPY, copy)
+    return folder
