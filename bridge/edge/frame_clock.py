@@ -84,8 +84,16 @@ class FrameClock:
         self._frame_s += settled**2 * error / frames
         return begin
 
+    def skip(self, frames: int) -> None:
+        """Let frames pass that the device counted and that did not arrive."""
+        if self._end is not None:
+            self._end += frames * self._frame_s
+
     def restart(self) -> None:
-        """Begin anew after a gap: the next block is placed where it arrives. What was learnt of the rate is kept."""
+        """Begin anew after a gap of unknown length: the next block is placed where it arrives.
+
+        What was learnt of the rate is kept.
+        """
         if self._end is not None:
             self._floor = self._end
         self._end = None

@@ -95,6 +95,7 @@ class LiveInput:
         self._ready: deque[SoundHeard | SoundLost] = deque()
         self._frame = 0
         self._is_gap = False
+        self._was_overflowed = False
         self._retry_at = 0.0
         self._stream: Stream | None = None
         stream = self._open(None)
@@ -159,28 +160,32 @@ class LiveInput:
 
     def _take(self, block: _Block) -> None:
         frames = len(block.samples)
-        if why := self._why_lost(block):
-            expected = self._clock.expected(frames + block.dropped)
-            uncounted = 0
-            if expected is not None and (self._is_gap or block.overflowed):
-                uncounted = max(0, round((block.arrived - expected) * self.rate))
-            lost = block.dropped + uncounted
-            self._ready.append(SoundLost(at=block.arrived, frames=lost, why=why))
+        lost = block.dropped
+        if self._is_gap or block.overflowed:
+            lost += self._uncounted(block)
+        if lost or self._is_gap or (block.overflowed and not self._was_overflowed):  # flags come in bursts
+            self._ready.append(SoundLost(at=block.arrived, frames=lost, why=self._why_lost(block)))
             self._frame += lost
-            self._clock.restart()
-            self._is_gap = False
+            if self._is_gap:
+                self._clock.restart()
+            else:
+                self._clock.skip(lost)
+        self._is_gap, self._was_overflowed = False, block.overflowed
         at = self._clock.block(frames, block.arrived) - self._age_s(frames)
         self._ready.append(SoundHeard(frame=self._frame, at=at, samples=block.samples))
         self._frame += frames
+
+    def _uncounted(self, block: _Block) -> int:
+        """Return how many frames went missing before a block that nobody counted, by the host clock."""
+        expected = self._clock.expected(block.dropped + len(block.samples))
+        return 0 if expected is None else max(0, round((block.arrived - expected) * self.rate))
 
     def _why_lost(self, block: _Block) -> str:
         if self._is_gap:
             return f'the sound of "{self.source}" is back'
         if block.overflowed:
             return f'"{self.source}" says that it lost frames before they could be fetched'
-        if block.dropped:
-            return "sound was not read in time"
-        return ""
+        return "sound was not read in time"
 
     def _age_s(self, frames: int) -> float:
         if self._latency_s is not None:

@@ -70,6 +70,18 @@ def test_after_a_gap_it_starts_anew_where_the_sound_goes_on() -> None:
     assert clock.rate == rate
 
 
+def test_frames_that_are_known_to_be_missing_leave_the_rest_where_it_belongs() -> None:
+    clock = FrameClock(RATE)
+    arrived = arrivals(10, jitter_s=0.0)
+    begins = []
+    for index, at in enumerate(arrived):
+        if index == 1000:
+            clock.skip(500 * 256)
+        if not 1000 <= index < 1500:
+            begins.append(clock.block(256, at))
+    assert begins[1000] == pytest.approx(1500 * 256 / RATE)
+
+
 def test_a_stall_of_the_system_hardly_bends_time() -> None:
     """Blocks that come up to half a second late, all at once, are placed where they belong."""
     arrived = arrivals(30, jitter_s=0)

@@ -123,6 +123,20 @@ def test_an_overflow_of_the_device_is_told_and_measured_by_the_clock(clock: Fake
         assert block.at == pytest.approx(1000.0 + 10 * BLOCK_S)
 
 
+def test_overflows_in_a_row_are_told_once_each_and_add_next_to_no_frames_of_their_own(clock: FakeClock) -> None:
+    """Systems repeat the flag on every block of a burst; jitter of half a block is counted once, not each time."""
+    device = Device(clock)
+    with LiveInput(device.open, block=BLOCK, now=clock) as sound:
+        device.play(100)
+        for index, late_s in enumerate(np.random.default_rng(1).uniform(0, BLOCK_S / 2, 200)):
+            clock.advance_to(1000.0 + (100 + index) * BLOCK_S + late_s)
+            device.deliver(np.zeros((BLOCK, 1), np.float32), True)
+        events = iter(lambda: sound.read(0), None)
+        told = [event for event in events if isinstance(event, SoundLost)]
+    assert sum(event.frames for event in told) < 2 * BLOCK
+    assert len(told) < 20
+
+
 def test_an_overflow_is_told_even_when_the_block_that_carried_it_was_dropped(clock: FakeClock) -> None:
     device = Device(clock)
     room = QUEUE_FRAMES // BLOCK
