@@ -1,0 +1,255 @@
+"""The listener as a process of its own: started, watched, replaced when it is lost, ended in order."""
+
+from __future__ import annotations
+
+import importlib
+import multiprocessing
+import signal
+import sys
+from collections import deque
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from math import inf
+from typing import Any
+
+from bridge.edge.link import Alive, EndAsked, Link
+from bridge.events import Fact, ListenerLost, PedalTold
+
+PATIENCE_S = 3.0
+"""A listener that gave no sign of life for so long, in seconds, is hung."""
+
+START_PATIENCE_S = 30.0
+"""The same for its first sign of life: loading its libraries takes long on a slow disk."""
+
+LEAVE_S = 0.5
+"""Time between the end of a listener's link and the end of its process, in seconds."""
+
+SHORT_LIFE_S = 10.0
+"""A listener that lived shorter counts as crash-looping."""
+
+LONGEST_WAIT_S = 30.0
+"""Longest wait before another start of a listener that is crash-looping."""
+
+UNHEARD_MAX = 1000
+"""Facts kept for the next listener, then the oldest are dropped and counted; to send them all takes about 15 ms."""
+
+IGNORED = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+"""Signals that may reach the whole terminal or group of processes: the sender takes them and ends the listener."""
+
+
+@dataclass(frozen=True, slots=True)
+class Listen:
+    """How to run a listener. The sender does not import it: it would bring all its libraries.
+
+    Attributes:
+        target: "module:function"; called in the new process with its end of the link, the number of the start (from
+            1) and ``args``. It is to call `Link.keep_alive` at least every second, to end soon after an `EndAsked`, and
+            by itself once the link is closed.
+        args: Picklable.
+    """
+
+    target: str
+    args: tuple[Any, ...] = ()
+
+
+class Child:
+    """One process that listens.
+
+    Args:
+        listen: What it runs.
+        start: Number of the start, from 1.
+        now: Host time in seconds.
+
+    Raises:
+        OSError: The system cannot start a process.
+
+    Attributes:
+        link: Our end of the link to it.
+        pid: Its process id.
+        began: Host time at which it was started, in seconds.
+    """
+
+    def __init__(self, listen: Listen, start: int, now: float) -> None:
+        self.link, theirs = Link.pair()
+        self._process = multiprocessing.get_context("spawn").Process(
+            target=_listen, args=(listen.target, theirs, start, listen.args), name="listener"
+        )
+        try:
+            with _signals_held():
+                self._process.start()
+        except BaseException:
+            self.link.close()
+            raise
+        finally:
+            theirs.close()
+        self.pid: int = self._process.pid or 0
+        self.began = now
+        self._patience_until = now + START_PATIENCE_S
+        self._closed_at = inf
+
+    def alive_at(self, now: float) -> None:
+        """Note a sign of life."""
+        self._patience_until = now + PATIENCE_S
+
+    def excuse(self, now: float) -> None:
+        """Give the process as much time from ``now`` on as after a sign of life, or what it has if that is more."""
+        self._patience_until = max(self._patience_until, now + PATIENCE_S)
+
+    def why_lost(self, now: float) -> str:
+        """Return why the process is no use any more; empty if it is."""
+        code = self._process.exitcode
+        if code is not None:
+            return f"killed by {signal.Signals(-code).name}" if code < 0 else f"exited with code {code}"
+        if self.link.closed:
+            self._closed_at = min(self._closed_at, now)
+            return self.link.why_closed if now >= self._closed_at + LEAVE_S else ""
+        return f"hung: no sign of life for {PATIENCE_S:g} s" if now >= self._patience_until else ""
+
+    @property
+    def gone(self) -> bool:
+        """Whether the process has ended."""
+        return self._process.exitcode is not None
+
+    def kill(self) -> None:
+        """End the process at once, and the link; return without waiting."""
+        self._process.kill()
+        self.link.close()
+
+    def wait(self, longest_s: float) -> None:
+        """Wait until the process has ended, at most ``longest_s`` seconds."""
+        self._process.join(longest_s)
+
+
+class Listeners:
+    """The listener that runs now, and the next one when that is lost.
+
+    Facts of the sender reach a listener in order: what one had not vouched for when it was lost goes to the next, so
+    that a fact may reach a journal twice but is not lost. A new listener is given those first, then the newest order
+    of each pedal, so that it knows what the pedals have.
+
+    Args:
+        listen: What runs.
+        now: Tells the host time in seconds.
+
+    Attributes:
+        starts: How many were started.
+        dropped: How many facts were dropped because no listener came to take them.
+    """
+
+    def __init__(self, listen: Listen, now: Callable[[], float]) -> None:
+        self._listen = listen
+        self._now = now
+        self._child: Child | None = None
+        self._next_start = -inf
+        self._wait_s = 0.0
+        self._unheard: deque[tuple[int, Fact]] = deque()  # the number that the running listener knows each fact by
+        self._orders: dict[str, PedalTold] = {}
+        self._ending = False
+        self.starts = 0
+        self.dropped = 0
+
+    @property
+    def link(self) -> Link | None:
+        """The link to the running listener; None while there is none, or nothing more to read from it."""
+        return self._child.link if self._child is not None and not self._child.link.closed else None
+
+    @property
+    def gone(self) -> bool:
+        """Whether no listener process is left."""
+        return self._child is None or self._child.gone
+
+    @property
+    def unheard(self) -> tuple[Fact, ...]:
+        """Facts that no listener has vouched for yet, oldest first."""
+        return tuple(fact for _, fact in self._unheard)
+
+    def post(self, fact: Fact) -> None:
+        """Give a fact of the sender to the listener's journal, now or when there is a listener."""
+        self._unheard.append((self._child.link.send(fact) if self._child is not None else 0, fact))
+        if len(self._unheard) > UNHEARD_MAX:
+            self._unheard.popleft()
+            self.dropped += 1
+
+    def receive(self) -> list[PedalTold | EndAsked]:
+        """Return what the listener wants done, oldest first."""
+        if self._child is None:
+            return []
+        wanted: list[PedalTold | EndAsked] = []
+        for message in self._child.link.receive():
+            self._child.alive_at(self._now())
+            if isinstance(message, Alive):
+                while self._unheard and self._unheard[0][0] <= message.heard:
+                    self._unheard.popleft()
+            elif isinstance(message, PedalTold):
+                self._orders[message.pedal] = message
+                wanted.append(message)
+            elif isinstance(message, EndAsked):
+                wanted.append(message)
+        return wanted
+
+    def excuse(self, now: float) -> None:
+        """Forgive a silence that this process slept through itself."""
+        if self._child is not None:
+            self._child.excuse(now)
+
+    def tend(self) -> None:
+        """Start a listener if none runs and it is time; replace one that is lost."""
+        now = self._now()
+        if self._child is not None and not self._ending and (why := self._child.why_lost(now)):
+            self._child.kill()
+            lost, self._child = self._child, None
+            self._wait_s = 0.0 if now - lost.began >= SHORT_LIFE_S else self._wait_s
+            self._lost(lost.pid, why, now)
+        if self._child is None and not self._ending and now >= self._next_start:
+            self._start(now)
+
+    def ask_end(self, why: str) -> None:
+        """Ask the listener to end the set; from now on none is replaced."""
+        self._ending = True
+        if self._child is not None:
+            self._child.link.send(EndAsked(why))
+
+    def kill(self) -> None:
+        """End the listener at once, if one is left."""
+        if self._child is not None:
+            self._child.kill()
+            self._child.wait(1.0)
+
+    def _start(self, now: float) -> None:
+        try:
+            self._child = Child(self._listen, self.starts + 1, now)
+        except OSError as error:
+            self._lost(0, f"could not be started: {error}", now)
+            return
+        self.starts += 1
+        self._unheard = deque((self._child.link.send(fact), fact) for _, fact in self._unheard)
+        for order in self._orders.values():
+            self._child.link.send(order)
+
+    def _lost(self, pid: int, why: str, now: float) -> None:
+        self.post(ListenerLost(at=now, pid=pid, why=why))
+        self._next_start = now + self._wait_s
+        self._wait_s = min(max(1.0, 2.0 * self._wait_s), LONGEST_WAIT_S)
+
+
+def _listen(target: str, link: Link, start: int, args: tuple[Any, ...]) -> None:
+    for number in IGNORED:
+        signal.signal(number, signal.SIG_IGN)
+    if sys.platform != "win32":
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, IGNORED)
+    module, _, function = target.partition(":")
+    getattr(importlib.import_module(module), function)(link, start, *args)
+
+
+@contextmanager
+def _signals_held() -> Iterator[None]:
+    """Let a new process begin with these signals blocked, so that none ends it before it can ignore them."""
+    if sys.platform == "win32":
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, IGNORED)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)

@@ -1,0 +1,229 @@
+"""The parent process of a set: owns the MIDI outputs, sends each tick when it is due, and keeps a listener running.
+
+It imports little and never prints: the listener has the terminal. While the listener is gone the clocks go on at
+their last tempo.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import select
+import signal
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import dataclass
+from types import FrameType
+
+from bridge.edge.child import IGNORED, Listen, Listeners
+from bridge.edge.control import Control, MarkAsked
+from bridge.edge.host_clock import now, wall
+from bridge.edge.link import EndAsked, Link
+from bridge.edge.midi import MidiSystem, OutPort, PortSet
+from bridge.edge.priority import on_time
+from bridge.events import Fact, MarkPlaced, PedalTold
+from bridge.send.schedule import Schedule, SendPlan
+
+SPIN_S = 0.002 if os.name == "nt" else 0.0004
+"""How long before a tick waiting turns into spinning, in seconds.
+
+A wait in real time ended 0.2 ms late at worst, measured on Linux with both cores busy; on Windows it ends on a grid of
+1 ms.
+"""
+
+TURN_S = 0.1
+"""Longest wait in seconds: how soon a signal is noticed, and how often the listener and the ports are looked after."""
+
+SLACK_S = 0.008
+"""Looking after things waits for so much time before the next tick, in seconds, or until it is `OVERDUE_S` late.
+
+Starting a listener takes 5 ms of ours (measured), a look at the ports up to 1 ms.
+"""
+
+OVERDUE_S = 1.0
+"""A turn of the loop that took so long, in seconds, was a stall of this process."""
+
+END_S = 5.0
+"""Time that the listener has for ending the set, in seconds; then it is killed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetEnded:
+    """How a set ended.
+
+    Attributes:
+        why: Who or what ended it.
+        starts: How often a listener was started; 1 if none was lost.
+        killed: Whether the last listener had to be killed because it did not end in time.
+        ticks_sent: Clock ticks that the system took.
+        ticks_dropped: Clock ticks that were left out after a stall.
+        orders_refused: Orders of the listener for pedals that the plan does not have.
+        priority: What the system granted: "real time", "nice -10" or "normal".
+        unheard: Facts of the sender that no listener vouched for, oldest first; its journal may lack them.
+    """
+
+    why: str
+    starts: int
+    killed: bool
+    ticks_sent: int
+    ticks_dropped: int
+    orders_refused: int
+    priority: str
+    unheard: tuple[Fact, ...]
+
+
+def run(
+    plan: SendPlan,
+    listen: Listen,
+    *,
+    for_s: float | None = None,
+    open_port: Callable[[str], OutPort] | None = None,
+) -> SetEnded:
+    """Run a set until it is ended: by Ctrl-C, SIGTERM, ``tapebridge end``, the listener, or after ``for_s`` seconds.
+
+    To be called in the main thread, since it takes the signals; they and the process's priority are given back.
+
+    Args:
+        plan: The ports and who they feed.
+        listen: How to run the listener.
+        for_s: Length of the set in seconds; None for no limit.
+        open_port: Opens a MIDI output by its name in the plan, or raises DeviceError; None for the machine's own.
+
+    Raises:
+        BridgeError: A set is running already.
+        ValueError: ``for_s`` is not above 0.
+    """
+    if for_s is not None and not for_s > 0:
+        raise ValueError(f"for_s must be above 0 seconds, got {for_s!r}")
+    with ExitStack() as stack:
+        control = stack.enter_context(closing(Control(now)))
+        asked = stack.enter_context(_signals_noted())
+        opener = open_port or MidiSystem(plan.api, plan.virtual).open
+        ports = stack.enter_context(closing(PortSet([port.name for port in plan.ports], opener, now)))
+        priority = stack.enter_context(on_time())
+        sender = _Sender(plan, Listeners(listen, now), ports, control)
+        stack.callback(sender.listeners.kill)
+        return sender.run(asked, for_s, priority)
+
+
+class _Sender:
+    def __init__(self, plan: SendPlan, listeners: Listeners, ports: PortSet, control: Control) -> None:
+        self.listeners = listeners
+        self._ports = ports
+        self._control = control
+        self._tend()  # the first start of a listener takes 15 ms and more: before any clock runs
+        self._schedule = Schedule(plan, now())
+        self._why = ""
+        self._ticks_sent = 0
+        self._ticks_dropped = 0
+        self._orders_refused = 0
+
+    def run(self, asked: list[str], for_s: float | None, priority: str) -> SetEnded:
+        """Send until the set is ended, and until the listener has ended it."""
+        end_at = None if for_s is None else now() + for_s
+        while not self._why:
+            self._turn()
+            if asked:
+                self._why = asked[0]
+            elif end_at is not None and now() >= end_at:
+                self._why = f"its {for_s:g} s were over"
+        self.listeners.ask_end(self._why)
+        give_up = now() + END_S
+        while not self.listeners.gone and now() < give_up:
+            self._turn()
+        killed = not self.listeners.gone
+        self.listeners.receive()  # its last word says what it has heard
+        return SetEnded(
+            why=self._why,
+            starts=self.listeners.starts,
+            killed=killed,
+            ticks_sent=self._ticks_sent,
+            ticks_dropped=self._ticks_dropped,
+            orders_refused=self._orders_refused,
+            priority=priority,
+            unheard=self.listeners.unheard,
+        )
+
+    def _turn(self) -> None:
+        """Wait for what comes until shortly before the next tick, deal with it, and send the tick if it is time."""
+        began = now()
+        self._attend(min(self._schedule.next_due() - SPIN_S - began, TURN_S))
+        due = self._schedule.next_due()
+        if due - now() <= SPIN_S:
+            while now() < due:
+                pass
+            self._send()
+        at = now()
+        if at - began >= OVERDUE_S:
+            self.listeners.excuse(at)
+        if at - self._tended_at >= TURN_S and (
+            self._schedule.next_due() - at >= SLACK_S or at - self._tended_at >= OVERDUE_S
+        ):
+            self._tend()
+
+    def _send(self) -> None:
+        due = self._schedule.due(now())
+        for port, _, data in due.messages:
+            self._ticks_sent += self._ports.send(port, data)
+        for fact in due.facts:
+            self._ticks_dropped += fact.count
+            self.listeners.post(fact)
+
+    def _attend(self, longest_s: float) -> None:
+        """Take in what the listener and other terminals say, waiting for it at most ``longest_s`` seconds."""
+        link = self.listeners.link
+        reads: list[Link | socket.socket] = [*self._control.sockets()]
+        writes = []
+        if link is not None:
+            reads.append(link)
+            if link.waiting:
+                writes.append(link)
+        readable, writable, _ = select.select(reads, writes, [], max(0.0, longest_s))
+        if writable and link is not None:
+            link.flush()
+        if link in readable:
+            for wanted in self.listeners.receive():
+                self._obey(wanted)
+        for asked in self._control.serve(ready for ready in readable if isinstance(ready, socket.socket)):
+            if isinstance(asked, MarkAsked):
+                self.listeners.post(MarkPlaced(at=now(), wall=wall(), text=asked.text))
+            else:
+                self._why = self._why or "tapebridge end"
+
+    def _obey(self, wanted: PedalTold | EndAsked) -> None:
+        if isinstance(wanted, EndAsked):
+            self._why = self._why or wanted.why
+            return
+        try:
+            self._schedule.take(wanted, now())
+        except ValueError:  # a listener at odds with the plan must not stop the clocks that it knows
+            self._orders_refused += 1
+
+    def _tend(self) -> None:
+        """Look after the ports, the listener and the other terminals."""
+        self._ports.tend()
+        for fact in self._ports.take_facts():
+            self.listeners.post(fact)
+        self._control.tend()
+        starts = self.listeners.starts
+        self.listeners.tend()
+        if self.listeners.starts != starts:
+            gc.collect()  # the only place that leaves cycles behind
+        self._tended_at = now()
+
+
+@contextmanager
+def _signals_noted() -> Iterator[list[str]]:
+    """Turn the signals that end a process into names in a list, which is yielded; undo it at the end."""
+    asked: list[str] = []
+
+    def note(number: int, _: FrameType | None) -> None:
+        asked.append("Ctrl-C" if number == signal.SIGINT else signal.Signals(number).name)
+
+    before = {number: signal.signal(number, note) for number in IGNORED}
+    try:
+        yield asked
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
