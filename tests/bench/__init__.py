@@ -1,0 +1,1 @@
+"""Benchmarks: each prints JSON."""

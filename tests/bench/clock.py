@@ -1,0 +1,190 @@
+"""How late each clock tick is: our sender's beside those of a plain sleep loop, in the same run, under load.
+
+``python -m tests.bench.clock [--seconds N] [--tempo BPM]`` prints JSON. The load is the sender's own listener, with
+analysis of two decks, a journal and OSC; the plain loop is a thread of that process, as a program without a sender has
+it. Lateness is counted against the grid of the nominal interval from the first tick on: a slow loop falls behind it.
+"""
+
+# The sender's process imports this module too: nothing heavy stands at the top.
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import os
+import socket
+import tempfile
+import threading
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bridge import sender
+from bridge.edge.child import Listen
+from bridge.edge.host_clock import now
+from bridge.edge.link import EndAsked, Link
+from bridge.send.schedule import PortPlan, SendPlan
+from bridge.testing.ports import ListPort
+from bridge.units import tick_interval_s
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+RATE = 48_000
+"""Frames of sound per second of the load."""
+
+BLOCK = 256
+"""Frames per block of the load."""
+
+DECKS = 2
+"""Decks that the load follows."""
+
+WANTED_P99 = 0.01
+"""Our p99 as a part of the plain loop's, at most."""
+
+WANTED_PPM = 1.0
+"""Our rate error in parts per million of the host clock, at most."""
+
+
+def load(link: Link, start: int, folder: str) -> None:
+    """Do what a listener does, on noise: hear two decks in real time, write a journal, send OSC, until asked to end."""
+    import aubio
+    import numpy as np
+    from pythonosc.osc_message_builder import OscMessageBuilder
+
+    noise = np.random.default_rng(start).normal(0.0, 0.1, (DECKS, 64, BLOCK)).astype(np.float32)
+    tempos = [aubio.tempo("default", 4 * BLOCK, BLOCK, RATE) for _ in range(DECKS)]
+    onsets = [aubio.onset("default", 4 * BLOCK, BLOCK, RATE) for _ in range(DECKS)]
+    to_osc = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    with (Path(folder) / "journal.jsonl").open("w", encoding="utf-8") as journal:
+        began, block = now(), 0
+        while not link.closed:
+            for deck in range(DECKS):
+                heard = noise[deck, block % 64]
+                beat, onset = float(tempos[deck](heard)[0]), float(onsets[deck](heard)[0])
+                level = float(np.sqrt(np.mean(np.square(heard))))
+                journal.write(json.dumps({"deck": deck, "beat": beat, "onset": onset, "level": level}) + "\n")
+                message = OscMessageBuilder(address=f"/deck/{deck}/level")
+                message.add_arg(level)
+                to_osc.sendto(message.build().dgram, ("127.0.0.1", 9))
+            journal.flush()
+            link.keep_alive(now())
+            if any(isinstance(said, EndAsked) for said in link.receive()):
+                link.vouch()
+                return
+            block += 1
+            time.sleep(max(0.0, began + block * BLOCK / RATE - now()))
+
+
+def listen(link: Link, start: int, folder: str, tempo: float) -> None:
+    """Run the load, and a plain sleep loop beside it; leave the loop's tick times in ``plain.json``."""
+    ticks: list[float] = []
+    ended = threading.Event()
+
+    def plain() -> None:
+        while not ended.is_set():
+            ticks.append(now())
+            time.sleep(tick_interval_s(tempo))
+
+    loop = threading.Thread(target=plain)
+    loop.start()
+    try:
+        load(link, start, folder)
+    finally:
+        ended.set()
+        loop.join()
+        (Path(folder) / "plain.json").write_text(json.dumps(ticks), encoding="ascii")
+
+
+def send(folder: str, seconds: float, tempo: float) -> None:
+    """Run the sender as a set does, with a port that remembers; leave its tick times and outcome in ``ours.json``."""
+    port = ListPort(now)
+    plan = SendPlan(ports=(PortPlan(name="Pedals A", pedals=("long echo",), begin_tempo=tempo),))
+    listener = Listen("tests.bench.clock:listen", (folder, tempo))
+    began = time.process_time()
+    ended = sender.run(plan, listener, for_s=seconds, open_port=lambda name: port)
+    ours = {
+        "ticks": [at for at, _ in port.sent],
+        "dropped": ended.ticks_dropped,
+        "priority": ended.priority,
+        "cpu_share": round((time.process_time() - began) / seconds, 4),
+    }
+    (Path(folder) / "ours.json").write_text(json.dumps(ours), encoding="ascii")
+
+
+def figures(ticks: NDArray[np.float64], index: NDArray[np.int_], interval_s: float) -> dict[str, float]:
+    """Return lateness in ms and rate error in ppm.
+
+    The rate is the median slope between all pairs of ticks (H. Theil, 1950; P. K. Sen, 1968), which a few late ticks
+    do not move.
+
+    Args:
+        ticks: When each tick was sent, in seconds.
+        index: Which tick of the grid each is.
+        interval_s: The nominal interval in seconds.
+    """
+    import numpy as np
+    from scipy.stats import theilslopes
+
+    late_ms = 1e3 * (ticks - interval_s * index)
+    late_ms -= min(late_ms[0], late_ms.min())  # the first tick may itself have been late
+    between_ms = np.abs(np.diff(ticks) / np.diff(index) - interval_s) * 1e3
+    every = max(1, len(ticks) // 3000)  # pairs grow with the square
+    slope = theilslopes(ticks[::every], index[::every]).slope
+    median, p99, p999 = np.percentile(late_ms, [50, 99, 99.9])
+    return {
+        "ticks": len(ticks),
+        "median_ms": round(float(median), 4),
+        "p99_ms": round(float(p99), 4),
+        "p99.9_ms": round(float(p999), 4),
+        "worst_ms": round(float(late_ms.max()), 4),
+        "interval_error_p99_ms": round(float(np.percentile(between_ms, 99)), 4),
+        "rate_error_ppm": round(1e6 * (float(slope) / interval_s - 1.0), 4),
+    }
+
+
+def stolen_s() -> float | None:
+    """Return how long the machine has been kept from running by its host, in seconds; None where no one tells."""
+    try:
+        return int(Path("/proc/stat").read_text(encoding="ascii").split(maxsplit=9)[8]) / os.sysconf("SC_CLK_TCK")
+    except OSError:
+        return None
+
+
+def measure(seconds: float, tempo: float) -> dict[str, Any]:
+    """Return the figures of one run."""
+    import numpy as np
+
+    interval_s = tick_interval_s(tempo)
+    stolen = stolen_s()
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["TAPEBRIDGE_RUNTIME"] = folder
+        process = multiprocessing.get_context("spawn").Process(target=send, args=(folder, seconds, tempo))
+        process.start()
+        process.join()
+        ours = json.loads((Path(folder) / "ours.json").read_text(encoding="ascii"))
+        plain = json.loads((Path(folder) / "plain.json").read_text(encoding="ascii"))
+    sent, looped = np.array(ours["ticks"]), np.array(plain)
+    # the sender's grid stands still, ticks may be missing from it; the plain loop never skips, but falls behind
+    ours_figures = figures(sent, np.rint((sent - sent[0]) / interval_s).astype(int), interval_s)
+    plain_figures = figures(looped, np.arange(len(looped)), interval_s)
+    part = ours_figures["p99_ms"] / plain_figures["p99_ms"]
+    return {
+        "seconds": seconds,
+        "tempo": tempo,
+        "cores": os.cpu_count(),
+        "stolen_s": None if stolen is None else round((stolen_s() or 0.0) - stolen, 3),
+        "sender": ours_figures | {key: ours[key] for key in ("dropped", "priority", "cpu_share")},
+        "plain": plain_figures,
+        "p99_part": round(part, 6),
+        "met": part <= WANTED_P99 and abs(ours_figures["rate_error_ppm"]) < WANTED_PPM,
+    }
+
+
+if __name__ == "__main__":
+    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    options.add_argument("--seconds", type=float, default=30.0, help="length of the run (default: 30)")
+    options.add_argument("--tempo", type=float, default=120.0, help="tempo of both clocks in bpm (default: 120)")
+    chosen = options.parse_args()
+    print(json.dumps(measure(chosen.seconds, chosen.tempo), indent=2))
