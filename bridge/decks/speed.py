@@ -1,0 +1,163 @@
+"""Did the whole spectrum move by one factor at one instant? Then the deck's speed was switched.
+
+The sound's profile, its mean power in each band, is taken over three seconds before and after, and the two are laid
+over each other at every shift in log frequency. To find the shift both are straightened (each band against the octaves
+beside it), so that a tape's slope and its missing treble do not count; to believe it, the profiles as they are must
+agree too.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.follow.features import BANDS_PER_OCTAVE, Hop
+
+Profile = NDArray[np.float64]
+
+_HOPS_A_BLOCK = 22  # 0.26 s
+_BLOCKS_KEPT = 48
+_SIDE = 12  # blocks: 3.1 s
+_APART = 2  # blocks between the sides: the motor's glide
+_SEEN = 3  # blocks in a row that must show it
+_REST = 2 * _SIDE + _APART  # blocks after a switch, until none of them lies before it
+_RANGE_DB = 45.0
+_FURTHEST = 14  # bands
+_FACTORS = {6: 2.0, -6: 0.5, 12: 4.0, -12: 0.25}  # by bands
+_LIKE = 0.65
+_LIKER_THAN_UNMOVED = 0.85
+_MOST_APART_DB = 3.0
+_MOST_LOUDER_DB = 6.0
+_LEAST_SHAPE_DB = 1.5
+_SAME_TAPE_WITHIN = 2  # bands: a varispeed knob's reach
+_UNLIKE = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """The deck's speed was switched.
+
+    Attributes:
+        frame: When, in frames of sound, to about a quarter second.
+        factor: Speed after it over speed before it: 2, 0.5, 4 or 0.25.
+    """
+
+    frame: int
+    factor: float
+
+
+class SpeedWatch:
+    """Keeps the profile of the last twelve seconds and finds switches of speed in it."""
+
+    def __init__(self) -> None:
+        self.forget()
+
+    def forget(self) -> None:
+        """Begin anew: what comes has nothing to do with what was."""
+        self._sum: Profile | None = None
+        self._hops = 0
+        self._blocks: deque[Profile] = deque(maxlen=_BLOCKS_KEPT)
+        self._ends: deque[int] = deque(maxlen=_BLOCKS_KEPT)
+        self._last: tuple[float, int] = (1.0, 0)
+        self._rest = 0
+
+    def hear(self, hop: Hop) -> Switch | None:
+        """Take in one hop, and return the switch that it gave away, if any."""
+        self._sum = hop.power.copy() if self._sum is None else self._sum + hop.power
+        self._hops += 1
+        if self._hops < _HOPS_A_BLOCK:
+            return None
+        self._blocks.append(self._sum / _HOPS_A_BLOCK)
+        self._ends.append(hop.frame)
+        self._sum, self._hops = None, 0
+        self._rest = max(0, self._rest - 1)
+        return None if self._rest else self._look()
+
+    def profile(self, blocks_back: int = 0) -> Profile | None:
+        """Return the profile of three seconds, in dB, ending so many blocks (0.26 s) ago; None before there is one."""
+        end = len(self._blocks) - blocks_back
+        return None if end < _SIDE else _levels(np.mean(list(self._blocks)[end - _SIDE : end], axis=0))
+
+    def sharpest_turn(self) -> int:
+        """Return the frame at which the profile turned most in the last 12 s; 0 before there are two blocks."""
+        if len(self._blocks) < 2:
+            return 0
+        levels = [_levels(block) for block in self._blocks]
+        sides = [(levels[max(0, at - 4) : at], levels[at : at + 4]) for at in range(1, len(levels))]
+        turns = [float(np.abs(np.mean(a, axis=0) - np.mean(b, axis=0)).mean()) * min(len(a), len(b)) for a, b in sides]
+        return self._ends[int(np.argmax(turns))]
+
+    def _look(self) -> Switch | None:
+        before, after = self.profile(_SIDE + _APART), self.profile()
+        if before is None or after is None:
+            return None
+        factor = factor_between(before, after)
+        self._last = (factor, self._last[1] + 1 if factor == self._last[0] else 1)
+        if factor == 1.0 or self._last[1] < _SEEN:
+            return None
+        self._rest, self._last = _REST, (1.0, 0)
+        return Switch(self._when(before, after), factor)
+
+    def _when(self, before: Profile, after: Profile) -> int:
+        """Return the end of the last block that looks more like before than like after."""
+        recent = list(self._blocks)[-2 * _SIDE - _APART :]
+        towards = straightened(before) - straightened(after)
+        nearer = np.array([float(straightened(_levels(block)) @ towards) for block in recent])
+        best = int(np.argmax(np.cumsum(nearer)))
+        return list(self._ends)[best - len(recent)]
+
+
+def straightened(levels: Profile) -> Profile:
+    """Return a profile with each band measured against the octave below and the octave above it.
+
+    Args:
+        levels: Shape (bands,), in dB.
+    """
+    width = 2 * BANDS_PER_OCTAVE + 1
+    around = np.convolve(np.pad(levels, BANDS_PER_OCTAVE, mode="edge"), np.full(width, 1.0 / width), mode="valid")
+    return levels - around
+
+
+def likeness_at(before: Profile, after: Profile, shift: int) -> float:
+    """Return the correlation, -1..1, of two profiles, ``after`` moved down by ``shift`` bands."""
+    a, b = _laid_over(before, after, shift)
+    a, b = a - a.mean(), b - b.mean()
+    size = float(np.sqrt((a @ a) * (b @ b)))
+    return float(a @ b) / size if size > 0 else 0.0
+
+
+def factor_between(before: Profile, after: Profile) -> float:
+    """Return the factor by which the speed was switched between two profiles in dB; 1 where it was not."""
+    bare, bare_after = straightened(before), straightened(after)
+    if min(float(np.std(bare)), float(np.std(bare_after))) < _LEAST_SHAPE_DB:
+        return 1.0
+    alike = {shift: likeness_at(bare, bare_after, shift) for shift in range(-_FURTHEST, _FURTHEST + 1)}
+    best = max(alike, key=lambda shift: alike[shift])
+    a, b = _laid_over(before, after, best)
+    if not (
+        alike[best] >= max(_LIKE, alike[0] + _LIKER_THAN_UNMOVED)
+        and float(np.std(a - b)) <= _MOST_APART_DB
+        and abs(float(np.mean(a - b))) <= _MOST_LOUDER_DB
+    ):
+        return 1.0
+    return next((factor for bands, factor in _FACTORS.items() if abs(best - bands) <= 1), 1.0)
+
+
+def same_sound(before: Profile, after: Profile) -> bool:
+    """Return whether two profiles in dB can be one tape, its varispeed moved or not."""
+    a, b = straightened(before), straightened(after)
+    shifts = range(-_SAME_TAPE_WITHIN, _SAME_TAPE_WITHIN + 1)
+    return max(likeness_at(a, b, shift) for shift in shifts) >= _UNLIKE
+
+
+def _laid_over(before: Profile, after: Profile, shift: int) -> tuple[Profile, Profile]:
+    return before[max(0, -shift) : len(before) - max(0, shift)], after[max(0, shift) : len(after) + min(0, shift)]
+
+
+def _levels(power: Profile) -> Profile:
+    levels = 10.0 * np.log10(np.maximum(power, 1e-12))
+    lifted: Profile = np.maximum(levels, levels.max() - _RANGE_DB)
+    return lifted

@@ -1,0 +1,152 @@
+"""What the hand did to a deck: started it, stopped it, put in another tape, switched its speed.
+
+Starts and stops are read from the level; another tape from a tempo that came back different after a stop, or changed
+together with the sound; a speed switch from the spectrum (`bridge.decks.speed`).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from math import log2, log10
+
+from bridge.decks.speed import Profile, SpeedWatch, same_sound
+from bridge.events import DeckChangeKind, FollowerState
+from bridge.follow.features import HOPS_PER_S, Hop, hop_frames
+from bridge.follow.gate import Gate
+from bridge.follow.prior import Prior, octave_gap
+from bridge.rig import Deck
+from bridge.units import SILENCE_DB
+
+ANOTHER_TEMPO = 0.04
+"""Two tempos that differ by more than this, as a fraction and whole octaves aside, are not of one tape left alone."""
+
+_LEVELS_KEPT = int(12 * HOPS_PER_S)
+_LEVEL_OVER = int(HOPS_PER_S)
+_LOUDEST_DB = 40.0
+_LONG_AGO = 24  # blocks of the speed watch, 6 s: before a follower that has just caught a new tempo could hear it
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Something that the hand did.
+
+    Attributes:
+        frame: When it happened, in frames of sound.
+        kind: What it was.
+        tempo_before: Tempo before it in bpm; None where there was none.
+        tempo_after: Tempo after it in bpm, in the deck's range; None where none is known yet.
+        level_before_db: Level in the second before it, -120..40.
+        level_after_db: Level in the second after it, or in what is heard of that second, -120..40.
+        known: Frames heard when it was noticed.
+    """
+
+    frame: int
+    kind: DeckChangeKind
+    tempo_before: float | None
+    tempo_after: float | None
+    level_before_db: float
+    level_after_db: float
+    known: int
+
+
+class Transport:
+    """Watches one deck.
+
+    Args:
+        deck: The deck.
+        rate: Frames per second.
+    """
+
+    def __init__(self, deck: Deck, rate: int) -> None:
+        self._hop_frames = hop_frames(rate)
+        self._range = deck.tempo_range
+        self._gate = Gate(rate)
+        self._speed = SpeedWatch()
+        self._levels: deque[float] = deque(maxlen=_LEVELS_KEPT)
+        self._frame = 0
+        self._state: FollowerState = "idle"
+        self._tempo: float | None = None
+        self._sound: Profile | None = None
+        self._started: int | None = None
+
+    def hear(self, hop: Hop, state: FollowerState, tempo: float | None) -> list[Change]:
+        """Take in one hop, and what the follower made of it, and return what was noticed.
+
+        Args:
+            hop: The next hop.
+            state: The follower's state after this hop.
+            tempo: The follower's tempo after this hop, in bpm; None where it has none.
+        """
+        self._frame = hop.frame
+        self._levels.append(hop.level_db)
+        changes = []
+        if self._gate.hear(hop):
+            changes.append(self._started_or_stopped())
+        if self._gate.is_open:
+            changes += self._switched(hop)
+        changes += self._another_tape(state, tempo)
+        return changes
+
+    def _started_or_stopped(self) -> Change:
+        self._speed.forget()
+        if self._gate.is_open:
+            self._started = self._gate.since
+            return self._change("started", self._gate.since, None, None)
+        return self._change("stopped", self._gate.since, self._tempo, None)
+
+    def _switched(self, hop: Hop) -> list[Change]:
+        switch = self._speed.hear(hop)
+        if switch is None:
+            return []
+        before, after = self._tempo, None
+        if before is not None:
+            prior = Prior(self._range)  # reads the new tempo in the octave in which the follower will
+            prior.keep(before)
+            prior.move_by(switch.factor)
+            after = prior.fold(before * switch.factor)
+            self._tempo = after or before
+        self._sound = None
+        return [self._change("speed switch", switch.frame, before, after)]
+
+    def _another_tape(self, state: FollowerState, tempo: float | None) -> list[Change]:
+        """Compare a tempo that was just caught with the one before it."""
+        was, self._state = self._state, state
+        if state != "following" or tempo is None:
+            if was == "following":
+                self._sound = self._speed.profile(_LONG_AGO)
+            return []
+        before, self._tempo = self._tempo, tempo
+        started, self._started = self._started, None
+        if before is None or abs(octave_gap(tempo, before)) < log2(1 + ANOTHER_TEMPO):
+            return []
+        if started is not None:
+            return [self._change("another tape", started, before, tempo)]
+        sound_before = self._sound if was != "following" else self._speed.profile(_LONG_AGO)
+        sound_after = self._speed.profile()
+        if sound_before is None or sound_after is None or same_sound(sound_before, sound_after):
+            return []
+        return [self._change("another tape", self._speed.sharpest_turn(), before, tempo)]
+
+    def _change(
+        self, kind: DeckChangeKind, frame: int, tempo_before: float | None, tempo_after: float | None
+    ) -> Change:
+        back = (self._frame - frame) // self._hop_frames
+        return Change(
+            frame=frame,
+            kind=kind,
+            tempo_before=tempo_before,
+            tempo_after=tempo_after,
+            level_before_db=self._level(back, back + _LEVEL_OVER),
+            level_after_db=self._level(back - _LEVEL_OVER, back),
+            known=self._frame,
+        )
+
+    def _level(self, newest: int, oldest: int) -> float:
+        """Return the mean level between two numbers of hops back; silence where nothing is kept from then."""
+        kept = len(self._levels)
+        levels = list(self._levels)[max(0, kept - oldest) : max(0, kept - max(0, newest))]
+        if not levels:
+            return SILENCE_DB
+        power = sum(10.0 ** (level / 10.0) for level in levels) / len(levels)
+        return min(_LOUDEST_DB, 10.0 * log10(power))

@@ -1,0 +1,1 @@
+"""Hears one deck and keeps one beat: sound in, timeline out, everything counted in frames of sound."""

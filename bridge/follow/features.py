@@ -1,0 +1,138 @@
+"""The front end: sound in blocks of any length becomes one `Hop` about every 11.6 ms.
+
+Whatever the block lengths, the same samples give the same hops, bit for bit: sound is first gathered into hops of a
+fixed length, and only whole hops are looked at. The spectrum is aubio's phase vocoder; no other module touches aubio.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isfinite, log2, log10
+
+import aubio
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.units import SILENCE_DB
+
+HOPS_PER_S = 44100 / 512
+"""Hops a second, at any rate, to within the rounding of a hop to whole frames."""
+
+BANDS_PER_OCTAVE = 6
+
+LOWEST_HZ = 60.0
+"""Lower edge of the lowest band."""
+
+_WINDOW_S = 2048 / 44100
+_OCTAVES = 7
+_QUIETEST = 1e-12
+_LOUDEST_SAMPLE = 1e3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hop:
+    """What one short piece of sound looks like.
+
+    Attributes:
+        frame: Frames heard when this hop was complete.
+        level_db: RMS level of the hop without its DC part, in dB relative to full scale, -120 or more.
+        power: Shape (bands,), float64, 0 or more: mean power in each band; a sine of full scale reads 1 in its band.
+    """
+
+    frame: int
+    level_db: float
+    power: NDArray[np.float64]
+
+    @property
+    def bands(self) -> NDArray[np.float64]:
+        """Shape (bands,): level of each band in dB, -120 or more."""
+        levels: NDArray[np.float64] = 10.0 * np.log10(np.maximum(self.power, _QUIETEST))
+        return levels
+
+
+def hop_frames(rate: int) -> int:
+    """Return how many frames a hop has at ``rate`` frames per second."""
+    return round(rate / HOPS_PER_S)
+
+
+class Features:
+    """Gathers sound into hops.
+
+    Args:
+        rate: Frames per second, 8000..192000.
+
+    Attributes:
+        hop: Frames in a hop.
+        edges_hz: Shape (bands + 1,): edges of the bands, six an octave from 60 Hz to 7.7 kHz or below half the rate.
+
+    Raises:
+        ValueError: ``rate`` is out of range.
+    """
+
+    def __init__(self, rate: int) -> None:
+        if not 8000 <= rate <= 192000:
+            raise ValueError(f"rate must be 8000..192000 frames per second, got {rate!r}")
+        self.hop = hop_frames(rate)
+        window = 2 ** round(log2(rate * _WINDOW_S))
+        octaves = min(_OCTAVES, int(2 * log2(0.49 * rate / LOWEST_HZ)) / 2)
+        steps = np.arange(int(octaves * BANDS_PER_OCTAVE) + 1)
+        self.edges_hz: NDArray[np.float64] = LOWEST_HZ * 2.0 ** (steps / BANDS_PER_OCTAVE)
+        self._vocoder = aubio.pvoc(window, self.hop)
+        # Below about 200 Hz a band is narrower than a bin of the spectrum: it then holds the nearest bin.
+        self._starts = np.round(self.edges_hz * window / rate).astype(np.intp)
+        bins = np.maximum(1, np.diff(self._starts))
+        self._scale = 1.0 / (bins * (window / 4.0) ** 2)
+        self._waiting = np.zeros(self.hop, dtype=np.float32)
+        self._filled = 0
+        self._frame = 0
+        self._dc = 0.0
+        self._not_finite = 0
+
+    @property
+    def not_finite(self) -> int:
+        """How many samples so far were NaN or infinite; they were heard as silence."""
+        return self._not_finite
+
+    def hear(self, samples: NDArray[np.float32]) -> list[Hop]:
+        """Take in sound and return the hops that it completed.
+
+        Args:
+            samples: Shape (frames,), float32, full scale is 1.0; any number of frames; not kept or changed.
+
+        Raises:
+            ValueError: ``samples`` does not have one dimension.
+        """
+        if samples.ndim != 1:
+            raise ValueError(f"samples must have the shape (frames,), got {samples.shape!r}")
+        hops = []
+        start = 0
+        while start < len(samples):
+            taken = min(self.hop - self._filled, len(samples) - start)
+            self._waiting[self._filled : self._filled + taken] = samples[start : start + taken]
+            self._filled += taken
+            start += taken
+            if self._filled == self.hop:
+                hops.append(self._complete())
+        return hops
+
+    def _complete(self) -> Hop:
+        sound = self._waiting
+        self._filled = 0
+        self._frame += self.hop
+        energy = float(np.dot(sound, sound))
+        if not isfinite(energy):
+            self._mend(sound)
+            energy = float(np.dot(sound, sound))
+        total = float(sound.sum())
+        self._dc += 0.01 * (total / self.hop - self._dc)
+        mean_square = (energy - 2 * self._dc * total) / self.hop + self._dc**2
+        level = max(SILENCE_DB, 10.0 * log10(max(mean_square, _QUIETEST)))
+        magnitude = self._vocoder(sound).norm.astype(np.float64)
+        power = np.add.reduceat(magnitude * magnitude, self._starts)[:-1] * self._scale
+        return Hop(self._frame, level, power)
+
+    def _mend(self, sound: NDArray[np.float32]) -> None:
+        bad = ~np.isfinite(sound)
+        self._not_finite += int(bad.sum())
+        sound[bad] = 0.0
+        np.clip(sound, -_LOUDEST_SAMPLE, _LOUDEST_SAMPLE, out=sound)
