@@ -128,7 +128,7 @@ def figures(ticks: NDArray[np.float64], index: NDArray[np.int_], interval_s: flo
     from scipy.stats import theilslopes
 
     late_ms = 1e3 * (ticks - interval_s * index)
-    late_ms -= min(late_ms[0], late_ms.min())  # the first tick may itself have been late
+    late_ms -= late_ms.min()  # the first tick may itself have been late; none is early
     between_ms = np.abs(np.diff(ticks) / np.diff(index) - interval_s) * 1e3
     every = max(1, len(ticks) // 3000)  # pairs grow with the square
     slope = theilslopes(ticks[::every], index[::every]).slope
@@ -166,8 +166,10 @@ def measure(seconds: float, tempo: float) -> dict[str, Any]:
         ours = json.loads((Path(folder) / "ours.json").read_text(encoding="ascii"))
         plain = json.loads((Path(folder) / "plain.json").read_text(encoding="ascii"))
     sent, looped = np.array(ours["ticks"]), np.array(plain)
-    # the sender's grid stands still, ticks may be missing from it; the plain loop never skips, but falls behind
-    ours_figures = figures(sent, np.rint((sent - sent[0]) / interval_s).astype(int), interval_s)
+    # the plain loop never skips, but falls behind; the sender's grid stands still, but ticks may be missing from it
+    turns = (sent - sent[0]) / interval_s
+    phase = np.angle(np.exp(2j * np.pi * turns).mean()) / (2 * np.pi)
+    ours_figures = figures(sent, np.rint(turns - phase).astype(int), interval_s)
     plain_figures = figures(looped, np.arange(len(looped)), interval_s)
     part = ours_figures["p99_ms"] / plain_figures["p99_ms"]
     return {
