@@ -61,6 +61,7 @@ class SetEnded:
         orders_refused: Orders of the listener for pedals that the plan does not have.
         priority: What the system granted: "real time", "nice -10" or "normal".
         unheard: Facts of the sender that no listener vouched for, oldest first; its journal may lack them.
+        facts_dropped: Facts of the sender that were dropped because too many waited for a listener.
     """
 
     why: str
@@ -71,6 +72,7 @@ class SetEnded:
     orders_refused: int
     priority: str
     unheard: tuple[Fact, ...]
+    facts_dropped: int
 
 
 def run(
@@ -143,6 +145,7 @@ class _Sender:
             orders_refused=self._orders_refused,
             priority=priority,
             unheard=self.listeners.unheard,
+            facts_dropped=self.listeners.dropped,
         )
 
     def _turn(self) -> None:
