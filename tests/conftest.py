@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -44,10 +45,15 @@ class JackServer:
 @pytest.fixture(scope="session")
 def jack_daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JackServer]:
     """The server of this test session; skips where JACK is absent. Tests mostly want `jack_server`."""
+    with running_jack_server(f"bridge-tests-{os.getpid()}", tmp_path_factory.mktemp("jack") / "jackd.log") as server:
+        yield server
+
+
+@contextmanager
+def running_jack_server(name: str, log: Path) -> Iterator[JackServer]:
+    """A server for a test that does it harm; it may be ended by its pid. Skips where JACK is absent."""
     if shutil.which("jackd") is None or shutil.which("jack_wait") is None:
         pytest.skip("jackd is absent (Debian: apt-get install jackd2)")
-    name = f"bridge-tests-{os.getpid()}"
-    log = tmp_path_factory.mktemp("jack") / "jackd.log"
     env = os.environ | {"JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1", "JACK_NO_AUDIO_RESERVATION": "1"}
     command = ["jackd", "-n", name, "-r", "-d", "dummy", "-r", str(JACK_RATE), "-p", str(JACK_PERIOD)]
     with log.open("wb") as output:

@@ -81,11 +81,12 @@ def open_input(sound: SoundInput, channels: int) -> LiveInput:
 
     Raises:
         DeviceError: PortAudio is absent; the device is absent or ambiguous, has too few inputs, refuses the rate, or
-            cannot be opened. Only a fresh process sees a device that comes later.
+            cannot be opened.
     """
     from bridge.edge import devices, portaudio  # here, since these are for devices only, and bring in MIDI
 
     def open_stream(deliver: Deliver, rate: int | None) -> Stream:
+        portaudio.look_again()  # for devices that came since; nothing else in this process has a stream open
         device = devices.resolve_device(sound.device, portaudio.sound_devices())
         return portaudio.DeviceStream(
             device, channels=channels, rate=rate or sound.rate, block=sound.block, deliver=deliver

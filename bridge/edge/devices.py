@@ -107,18 +107,18 @@ def resolve_device(name: str | None, devices: Sequence[SoundDevice]) -> SoundDev
     Raises:
         DeviceError: None matches, or several.
     """
-    present = _quoted(device.full_name for device in devices)
     if name is None:
-        matches, what = [device for device in devices if device.is_default], "the default"
+        matches, wanted = [device for device in devices if device.is_default], "the system's default input"
     else:
-        matches, what = _matches(name.casefold(), devices), f'"{name}"'
+        matches, wanted = _matches(name.casefold(), devices), f'"{name}"'
     if len(matches) == 1:
         return matches[0]
     if matches:
         candidates = _quoted(device.full_name for device in matches)
-        raise DeviceError(f"{what} matches {len(matches)} sound inputs: {candidates}. Name one of them in full.")
+        raise DeviceError(f"{wanted} matches {len(matches)} sound inputs: {candidates}. Name one of them in full.")
+    present = _quoted(device.full_name for device in devices)
     raise DeviceError(
-        f"{what} matches no sound input. Present now: {present}. Plug it in, or list the devices: tapebridge ports"
+        f"{wanted} matches no sound input. Present now: {present}. Plug it in, or list the devices: tapebridge ports"
     )
 
 

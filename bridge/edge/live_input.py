@@ -57,7 +57,11 @@ class Stream(Protocol):
 
 
 OpenStream = Callable[[Deliver, int | None], Stream]
-"""Opens the device at a rate, or at its own if that is None; raises DeviceError."""
+"""Opens the device at a rate, or at its own if that is None; raises DeviceError, or InputHangsError."""
+
+
+class InputHangsError(DeviceError):
+    """The sound system hangs on a device that is gone: only a fresh process can open one again."""
 
 
 class LiveInput:
@@ -67,8 +71,6 @@ class LiveInput:
     full, and measured by the host clock, to about the jitter of one block, where the device lost frames or was away.
 
     A device that stops delivering is told as lost after STALL_S and opened again every RETRY_S, under its old name.
-    PortAudio lists devices once per process, so one that was unplugged, or that comes late, may only be found again by
-    a fresh process: whoever reads may end this one and start anew.
 
     Args:
         open_stream: Opens the device; called at once, and again after a loss.
@@ -113,7 +115,11 @@ class LiveInput:
             self._stream = None
 
     def read(self, timeout_s: float) -> SoundHeard | SoundLost | None:
-        """Return what arrived next; None if nothing did within ``timeout_s`` seconds."""
+        """Return what arrived next; None if nothing did within ``timeout_s`` seconds.
+
+        Raises:
+            InputHangsError: The device was lost, and only a fresh process can open one again.
+        """
         if not self._ready:
             if self._stream is None:
                 self._try_again(timeout_s)
@@ -134,6 +140,8 @@ class LiveInput:
             return
         try:
             self._open(self.rate)
+        except InputHangsError:
+            raise
         except DeviceError:  # told when it was lost
             self._retry_at = self._now() + RETRY_S
 

@@ -1,23 +1,31 @@
 """Sound devices through PortAudio: which there are, what they take, and blocks out of one of them.
 
 `sounddevice` is imported only when a device is asked for: everything else runs where PortAudio is absent.
-PortAudio looks for devices once per process: what is plugged in later, only a fresh process sees.
+PortAudio looks for devices when it starts, and sees none that come later until it is started again (`look_again`).
 """
 
 from __future__ import annotations
 
+import atexit
+import threading
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from bridge.edge.live_input import Deliver
+from bridge.edge.live_input import Deliver, InputHangsError
 from bridge.errors import DeviceError
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+CLOSE_S = 2.0
+"""Longest wait for PortAudio to let a device go. On a JACK server that died it would take ten minutes."""
+
 _INVALID_RATE = -9997
 """PortAudio's paInvalidSampleRate."""
+
+_hangs = threading.Event()
+"""Set once PortAudio did not let a device go: nothing may be asked of it in this process any more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,8 +54,22 @@ class SoundDevice:
         return f"{self.name}, {self.api}"
 
 
+def look_again() -> None:
+    """Start PortAudio anew, so that it sees what was plugged in since. No stream may be open.
+
+    Raises:
+        DeviceError: PortAudio is absent, does not work, or hangs.
+    """
+    library = _library()
+    try:
+        library._terminate()
+        library._initialize()  # sounddevice has no other names for these two
+    except library.PortAudioError as error:
+        raise DeviceError(f"PortAudio does not start: {_said(error)}. Restart the computer's sound system.") from error
+
+
 def sound_devices() -> tuple[SoundDevice, ...]:
-    """Return every device with an input, as PortAudio found them when this process first asked.
+    """Return every device with an input, as PortAudio found them when it started.
 
     Raises:
         DeviceError: PortAudio is absent or does not work.
@@ -86,6 +108,9 @@ def refusal(device: SoundDevice, channels: int, rate: int) -> str:
 class DeviceStream:
     """An open device that delivers blocks from a thread of PortAudio's, until it is closed.
 
+    Blocks that are shorter than the sound system's own period (on JACK, the server's) arrive in bursts, and are then
+    timed wrong by up to half of that period: a block of one period or more is timed best.
+
     Args:
         device: Which one.
         channels: How many of its inputs, counted from the first.
@@ -122,12 +147,26 @@ class DeviceStream:
         self.latency_s = float(self._stream.latency)
 
     def close(self) -> None:
-        """Stop at once and let the device go. What PortAudio says of a device that is gone already is passed over."""
+        """Stop at once and let the device go, within CLOSE_S. What PortAudio says of one that is gone is passed over.
+
+        Where that takes longer, it is left to itself, and this process can open no device any more.
+        """
+        closing = threading.Thread(target=self._close, name="close sound device", daemon=True)
+        closing.start()
+        closing.join(CLOSE_S)
+        if closing.is_alive():
+            # sounddevice would wait for it at exit, and keep this process from ending
+            atexit.unregister(_library()._exit_handler)
+            _hangs.set()
+
+    def _close(self) -> None:
         self._stream.abort(ignore_errors=True)
         self._stream.close(ignore_errors=True)
 
 
 def _library() -> Any:
+    if _hangs.is_set():
+        raise InputHangsError("PortAudio hangs on a sound device that is gone. Start again.")
     try:
         import sounddevice  # only here, see above
     except OSError as error:  # what it raises where the shared library is absent

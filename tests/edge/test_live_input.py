@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bridge.edge.live_input import QUEUE_FRAMES, RETRY_S, STALL_S, Deliver, LiveInput
+from bridge.edge.live_input import QUEUE_FRAMES, RETRY_S, STALL_S, Deliver, InputHangsError, LiveInput
 from bridge.errors import DeviceError
 from bridge.events import SoundHeard, SoundLost
 from bridge.testing.clock import FakeClock
@@ -20,14 +20,14 @@ class Device:
     def __init__(self, clock: FakeClock, latency_s: float = BLOCK_S) -> None:
         self.rate, self.channels, self.latency_s, self.source = RATE, 1, latency_s, "Deck interface, ALSA"
         self.clock = clock
-        self.is_there = True
+        self.refusal: DeviceError | None = None
         self.opened: list[int | None] = []
         self.closed = 0
         self.played = 0
 
     def open(self, deliver: Deliver, rate: int | None) -> Device:
-        if not self.is_there:
-            raise DeviceError("absent")
+        if self.refusal is not None:
+            raise self.refusal
         self.opened.append(rate)
         self.deliver = deliver
         return self
@@ -165,12 +165,12 @@ def test_a_device_that_falls_silent_is_told_once_and_opened_again_every_second(c
         assert 'no sound from "Deck interface, ALSA" for 1 s' in gone.why
         assert device.closed == 1
 
-        device.is_there = False
+        device.refusal = DeviceError("absent")
         for _ in range(5):
             clock.advance(RETRY_S)
             assert sound.read(0) is None
         assert device.opened == [None]
-        device.is_there = True
+        device.refusal = None
         clock.advance(RETRY_S)
         assert sound.read(0) is None
         assert device.opened == [None, RATE]  # its rate is kept, whatever its own may be by now
@@ -196,6 +196,17 @@ def test_a_device_that_opens_but_stays_silent_is_not_told_again_and_again(clock:
         assert len(device.opened) > 3
 
 
+def test_where_the_sound_system_hangs_the_reader_is_told_that_only_a_fresh_process_helps(clock: FakeClock) -> None:
+    device = Device(clock)
+    with LiveInput(device.open, block=BLOCK, now=clock) as sound:
+        device.refusal = InputHangsError("hangs")
+        clock.advance(STALL_S)
+        lost(sound)
+        clock.advance(RETRY_S)
+        with pytest.raises(InputHangsError):
+            sound.read(0)
+
+
 def test_what_a_lost_stream_still_delivers_is_not_heard(clock: FakeClock) -> None:
     device = Device(clock)
     with LiveInput(device.open, block=BLOCK, now=clock) as sound:
@@ -210,6 +221,6 @@ def test_what_a_lost_stream_still_delivers_is_not_heard(clock: FakeClock) -> Non
 
 def test_a_device_that_cannot_be_opened_is_refused(clock: FakeClock) -> None:
     device = Device(clock)
-    device.is_there = False
+    device.refusal = DeviceError("absent")
     with pytest.raises(DeviceError, match="absent"):
         LiveInput(device.open, block=BLOCK, now=clock)
