@@ -1,0 +1,1 @@
+"""What the pages share: templates, style, plots, and the vendored plotting library."""

@@ -1,0 +1,1 @@
+"""Promises of what the pages share."""
