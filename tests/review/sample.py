@@ -1,7 +1,7 @@
 """A take of two minutes in the demo world, as a listener would have written it.
 
-North plays a bed, then *gravel path* (84 bpm, drifting), then *winch room* at half speed (59), switched to normal (118),
-loses the beat and finds it again. South plays *fog signal*, later a second beat at 72. The listener is lost once.
+North plays a bed, then *gravel path* (84 bpm, drifting), then *winch room* at half speed (59), switched to normal
+(118), loses the beat and finds it again. South plays *fog signal*, later a beat at 72. The listener is lost once.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def _frame() -> Iterator[Fact]:
     yield TakeStarted(
         at=BEGAN,
         wall=WALL,
-        name="ferry night",
+        name="20261125T190312Z-ferry-night",
         version="0.1.0",
         decks=("north", "south"),
         pedals=("long echo", "short echo"),

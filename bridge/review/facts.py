@@ -1,0 +1,199 @@
+"""What a take tells when its facts are put in order: states, tempo curves, pedals, changes, and how well it went.
+
+Times are seconds since the take began (`take_began`), tempos bpm.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
+from itertools import groupby, pairwise
+from statistics import median
+from typing import TypeVar
+
+from bridge.events import (
+    BeatPlaced,
+    DeckChanged,
+    Fact,
+    FollowerChanged,
+    LevelHeard,
+    ListenerLost,
+    ListenerStarted,
+    MarkPlaced,
+    PedalTold,
+    TakeEnded,
+    TakeStarted,
+)
+from bridge.review.story import Change, DeckStory, Mark, PedalStory, Piece, Step, Story, Stretch
+from bridge.units import period_s
+
+NOT_HEARD = "not heard"
+"""State of every deck while the listener was gone."""
+
+GAP_BEATS = 2.5
+"""A curve is broken where the next beat is further away than this many beats."""
+
+STEADY_S = 60.0
+"""A tempo's reference is the median of the first unbroken minute, if there is one."""
+
+FEW_BEATS = 8
+"""Otherwise the median of so many first beats; the end of a piece is the median of its last ones."""
+
+CLOSE = 0.02
+"""A pedal within this share of its deck's tempo is with it."""
+
+Some = TypeVar("Some", bound=Fact)
+
+
+def take_began(facts: Iterable[Fact]) -> float:
+    """Return the host time at which a take began: its first fact's, or its earliest's where that one is lost."""
+    started = _of(TakeStarted, facts)
+    return started[0].at if started else min((fact.at for fact in facts), default=0.0)
+
+
+def tell(facts: Sequence[Fact]) -> Story:
+    """Return what the facts of a take tell.
+
+    Args:
+        facts: In any order; none at all makes an empty story.
+    """
+    facts = sorted(facts, key=lambda fact: fact.at)
+    began = take_began(facts)
+    started, ended = _of(TakeStarted, facts), _of(TakeEnded, facts)
+    end = ended[-1].at if ended else max((fact.at for fact in facts), default=began)
+    told = _of(PedalTold, facts)
+    names = [deck for start in started for deck in start.decks]
+    names += [fact.deck for fact in facts if isinstance(fact, BeatPlaced | FollowerChanged | LevelHeard | DeckChanged)]
+    decks = {name: _deck(name, facts, began, end) for name in dict.fromkeys(names)}
+    pedals = dict.fromkeys([pedal for start in started for pedal in start.pedals] + [order.pedal for order in told])
+    return Story(
+        name=started[0].name if started else "",
+        began=began,
+        wall=started[0].wall if started else None,
+        length_s=max(0.0, end - began),
+        ended=ended[-1].why if ended else None,
+        decks=tuple(decks.values()),
+        pedals=tuple(_pedal(name, [o for o in told if o.pedal == name], decks, began) for name in pedals),
+        changes=tuple(_change(fact, began) for fact in _of(DeckChanged, facts)),
+        marks=tuple(Mark(seconds=m.at - began, wall=m.wall, text=m.text) for m in _of(MarkPlaced, facts)),
+    )
+
+
+def _of(kind: type[Some], facts: Iterable[Fact]) -> list[Some]:
+    return [fact for fact in facts if isinstance(fact, kind)]
+
+
+def _deck(name: str, facts: Sequence[Fact], began: float, end: float) -> DeckStory:
+    stretches = _stretches(name, facts, began, end)
+    beats = [fact for fact in _of(BeatPlaced, facts) if fact.deck == name]
+    changed = [fact.at for fact in _of(DeckChanged, facts) if fact.deck == name]
+    runs = _runs(beats, stretches, changed, began)
+    followed = sum(s.end_s - s.begin_s for s in stretches if s.state == "following")
+    return DeckStory(
+        name=name,
+        stretches=tuple(stretches),
+        runs=tuple(map(tuple, runs)),
+        pieces=_pieces(runs, changed, began),
+        levels=tuple((fact.at - began, fact.level_db) for fact in _of(LevelHeard, facts) if fact.deck == name),
+        share_following=followed / (end - began) if end > began else 0.0,
+    )
+
+
+def _stretches(deck: str, facts: Sequence[Fact], began: float, end: float) -> list[Stretch]:
+    turns: list[tuple[float, str]] = []
+    for fact in facts:
+        if isinstance(fact, FollowerChanged) and fact.deck == deck:
+            if not turns:
+                turns.append((began, fact.was))
+            turns.append((fact.at, fact.now))
+        elif isinstance(fact, ListenerLost):
+            turns.append((fact.at, NOT_HEARD))
+        elif isinstance(fact, ListenerStarted) and fact.start > 1:
+            turns.append((fact.at, "idle"))  # its followers begin anew
+    if not turns or turns[0][0] > began:
+        turns.insert(0, (began, "idle"))
+    stretches: list[Stretch] = []
+    for (at, state), (until, _) in pairwise([*turns, (end, "")]):
+        begin_s, end_s = max(0.0, at - began), min(until, end) - began
+        if stretches and stretches[-1].state == state:
+            begin_s = stretches.pop().begin_s
+        if end_s > begin_s:
+            stretches.append(Stretch(begin_s=begin_s, end_s=end_s, state=state))
+    return stretches
+
+
+def _runs(
+    beats: Sequence[BeatPlaced], stretches: Sequence[Stretch], changed: Sequence[float], began: float
+) -> list[list[BeatPlaced]]:
+    """Split beats where some are missing, and where the deck was changed by hand.
+
+    Beats that a follower only went on counting, without hearing them, are left out.
+    """
+    begins = [stretch.begin_s for stretch in stretches]
+    runs: list[list[BeatPlaced]] = []
+    for beat in beats:
+        known_in = bisect_right(begins, beat.known - began) - 1
+        if known_in >= 0 and stretches[known_in].state == "holding":
+            continue
+        before = runs[-1][-1] if runs else None
+        near = before and beat.at - before.at <= GAP_BEATS * period_s(before.tempo)
+        same = before and bisect_right(changed, before.at) == bisect_right(changed, beat.at)
+        if before and near and same and beat.index == before.index + 1:
+            runs[-1].append(beat)
+        else:
+            runs.append([beat])
+    return runs
+
+
+def _pieces(runs: Sequence[Sequence[BeatPlaced]], changed: Sequence[float], began: float) -> tuple[Piece, ...]:
+    between = groupby(runs, key=lambda run: bisect_right(changed, run[0].at))
+    return tuple(_piece(list(part), began) for _, part in between)
+
+
+def _piece(runs: Sequence[Sequence[BeatPlaced]], began: float) -> Piece:
+    beats = [beat for run in runs for beat in run]
+    steady = next((run for run in runs if run[-1].at - run[0].at >= STEADY_S), None)
+    first = [beat for beat in steady if beat.at <= steady[0].at + STEADY_S] if steady else beats[:FEW_BEATS]
+    tempos = [beat.tempo for beat in beats]
+    return Piece(
+        begin_s=beats[0].at - began,
+        end_s=beats[-1].at - began,
+        reference=median(beat.tempo for beat in first),
+        lowest=min(tempos),
+        highest=max(tempos),
+        last=median(tempos[-FEW_BEATS:]),
+    )
+
+
+def _pedal(name: str, told: Sequence[PedalTold], decks: dict[str, DeckStory], began: float) -> PedalStory:
+    steps = tuple(
+        Step(seconds=o.at - began, deck_tempo=o.tempo / o.ratio, tempo=o.tempo, ratio=o.ratio, why=o.why) for o in told
+    )
+    deck = told[-1].deck if told else ""
+    runs = decks[deck].runs if deck in decks else ()
+    return PedalStory(name=name, deck=deck, steps=steps, share_close=_share_close(steps, runs, began))
+
+
+def _share_close(steps: Sequence[Step], runs: Sequence[Sequence[BeatPlaced]], began: float) -> float | None:
+    begins = [step.seconds for step in steps]
+    close = followed = 0.0
+    for beat, after in (pair for run in runs for pair in pairwise(run)):
+        lasts = after.at - beat.at
+        told = bisect_right(begins, (beat.at + after.at) / 2 - began) - 1
+        followed += lasts
+        if told >= 0 and abs(steps[told].deck_tempo / beat.tempo - 1.0) <= CLOSE:
+            close += lasts
+    return close / followed if followed else None
+
+
+def _change(fact: DeckChanged, began: float) -> Change:
+    before, after = fact.tempo_before, fact.tempo_after
+    return Change(
+        seconds=fact.at - began,
+        deck=fact.deck,
+        kind=fact.change,
+        before=before,
+        after=after,
+        percent=100.0 * (after / before - 1.0) if before is not None and after is not None else None,
+        noticed_after_s=max(0.0, fact.known - fact.at),
+    )

@@ -1,0 +1,173 @@
+"""The parts of a take's story, as `bridge.review.facts` tells it.
+
+Times ending in ``_s`` and ``seconds`` count from the begin of the take; tempos are in bpm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bridge.events import BeatPlaced, DeckChangeKind
+from bridge.units import cents
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """A follower in one state: idle, listening, following, holding, or `NOT_HEARD`."""
+
+    begin_s: float
+    end_s: float
+    state: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """Beats of a deck between two changes of it by hand: one tape at one speed.
+
+    Attributes:
+        begin_s: Its first beat.
+        end_s: Its last beat.
+        reference: Tempo of its first unbroken minute, or of its first 8 beats.
+        lowest: Slowest beat.
+        highest: Fastest beat.
+        last: Tempo of its last 8 beats.
+    """
+
+    begin_s: float
+    end_s: float
+    reference: float
+    lowest: float
+    highest: float
+    last: float
+
+    @property
+    def drift_percent(self) -> float:
+        """How far the end is from the reference."""
+        return 100.0 * (self.last / self.reference - 1.0)
+
+    @property
+    def drift_cents(self) -> float:
+        """The same as the pitch that the tape gained."""
+        return cents(self.last / self.reference)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeckStory:
+    """One deck through the take.
+
+    Attributes:
+        name: The deck's name.
+        stretches: States of its follower, without a gap from the begin to the end of the take.
+        runs: Beats in unbroken runs; each run one tuple, in order.
+        pieces: What lay between two changes by hand, where there were beats.
+        levels: Pairs of seconds and dB.
+        share_following: Share of the take in which it was followed, 0..1.
+    """
+
+    name: str
+    stretches: tuple[Stretch, ...]
+    runs: tuple[tuple[BeatPlaced, ...], ...]
+    pieces: tuple[Piece, ...]
+    levels: tuple[tuple[float, float], ...]
+    share_following: float
+
+    @property
+    def tempo_range(self) -> tuple[float, float] | None:
+        """Slowest and fastest beat; None without beats."""
+        tempos = [beat.tempo for run in self.runs for beat in run]
+        return (min(tempos), max(tempos)) if tempos else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """What a pedal was told.
+
+    Attributes:
+        seconds: From when on it counts.
+        deck_tempo: The deck's tempo that it stands for: told tempo divided by the ratio.
+        tempo: Tempo of the pedal's clock.
+        ratio: Clock beats per beat of the deck.
+        why: What moved it.
+    """
+
+    seconds: float
+    deck_tempo: float
+    tempo: float
+    ratio: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PedalStory:
+    """One pedal through the take.
+
+    Attributes:
+        name: The pedal's name.
+        deck: The deck that it listened to last; empty when it was told nothing.
+        steps: What it was told, in order.
+        share_close: Share of its deck's followed time in which it was within 2 % of the heard tempo; None without any.
+    """
+
+    name: str
+    deck: str
+    steps: tuple[Step, ...]
+    share_close: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """A deck changed by hand.
+
+    Attributes:
+        seconds: When.
+        deck: The deck's name.
+        kind: What happened.
+        before: Tempo before it; None where there was none.
+        after: Tempo after it; None where there was none yet.
+        percent: How much faster it went on; None where a tempo is missing.
+        noticed_after_s: How much later the bridge knew.
+    """
+
+    seconds: float
+    deck: str
+    kind: DeckChangeKind
+    before: float | None
+    after: float | None
+    percent: float | None
+    noticed_after_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """The performer's own note."""
+
+    seconds: float
+    wall: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Story:
+    """A take in order.
+
+    Attributes:
+        name: The take's name; empty where the journal does not say.
+        began: Host time of its begin, in seconds.
+        wall: Wall time of its begin in seconds since 1970 UTC; None where the journal does not say.
+        length_s: From its begin to its end, or to the last fact.
+        ended: Why it ended; None when the journal does not say: it still runs, or was cut.
+        decks: Every deck named in it, the rig's order first.
+        pedals: Every pedal named in it, the rig's order first.
+        changes: Changes of decks by hand.
+        marks: The performer's notes.
+    """
+
+    name: str
+    began: float
+    wall: float | None
+    length_s: float
+    ended: str | None
+    decks: tuple[DeckStory, ...]
+    pedals: tuple[PedalStory, ...]
+    changes: tuple[Change, ...]
+    marks: tuple[Mark, ...]

@@ -1,0 +1,158 @@
+"""What went wrong in a take, in plain words, and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bridge.events import (
+    Fact,
+    FactsLost,
+    ListenerLost,
+    ListenerStarted,
+    PortLost,
+    PortOpened,
+    SoundLost,
+    SoundNotKept,
+    TakeEnded,
+    TicksDropped,
+)
+from bridge.journal.recover import LineFault
+from bridge.units import clock_text
+
+FAULTS_SHOWN = 12
+"""Unreadable lines that are told one by one; more are counted."""
+
+_LISTENER = "Nothing to do if it stays rare; if it comes back, report it with this take's journal."
+_PORT = "Check the cable and its plug at both ends, and keep the interface off hubs that share power."
+_TICKS = "Close other programs, and let the system grant real-time priority to the bridge."
+_SOUND = "Raise sound.block in the rig, and check the cable of the sound device."
+_INPUT = "Check that the sound device is plugged in and switched on, and its name: tapebridge ports"
+_NOT_KEPT = "Make room on that disk before the next set, or name another one under take.folder in the rig."
+_FACTS = "Make room on the disk, or take a faster one; what is missing cannot be made again."
+_FAULT = "Nothing to do: all other lines count. The journal itself was left as it is."
+_OPEN = "If the set has ended since, it was cut: the power, the battery, or the process was gone."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    """One thing that went wrong.
+
+    Attributes:
+        seconds: When, since the take began; None for the journal as a whole.
+        what: What happened, and what it meant for the set.
+        remedy: What to do about it.
+    """
+
+    seconds: float | None
+    what: str
+    remedy: str
+
+
+def troubles(facts: Sequence[Fact], faults: Sequence[LineFault], began: float) -> tuple[Trouble, ...]:
+    """Return everything that went wrong, in order of time; what concerns the journal as a whole comes last.
+
+    Args:
+        facts: Facts of a take, in any order.
+        faults: Lines of its journal that cannot be read.
+        began: Host time at which the take began.
+    """
+    ordered = sorted(facts, key=lambda fact: fact.at)
+    found = [*_listener(ordered, began), *_ports(ordered, began), *_stalls(ordered, began), *_sound(ordered, began)]
+    found.sort(key=lambda trouble: trouble.seconds or 0.0)
+    return (*found, *_journal(ordered, faults))
+
+
+def _listener(facts: Sequence[Fact], began: float) -> list[Trouble]:
+    found: list[Trouble] = []
+    lost: list[ListenerLost] = []
+    for fact in facts:
+        if isinstance(fact, ListenerLost):
+            lost.append(fact)
+        elif isinstance(fact, ListenerStarted) and fact.start > 1:
+            gone = lost.pop() if lost else None
+            what = f"The listener was lost ({gone.why})" if gone else "The listener had to be started again"
+            what += f" and was back {fact.at - gone.at:.1f} s later" if gone else ""
+            at = (gone or fact).at - began
+            found.append(Trouble(seconds=at, what=f"{what}; the clocks went on at their last tempo.", remedy=_LISTENER))
+    for gone in lost:
+        what = f"The listener was lost ({gone.why}) and did not come back; the clocks went on at their last tempo."
+        found.append(Trouble(seconds=gone.at - began, what=what, remedy=_LISTENER))
+    return found
+
+
+def _ports(facts: Sequence[Fact], began: float) -> list[Trouble]:
+    """Tell each loss of a port once, however often its opening failed again."""
+    found: list[Trouble] = []
+    lost: dict[str, PortLost] = {}
+    for fact in facts:
+        if isinstance(fact, PortLost):
+            lost.setdefault(fact.port, fact)
+        elif isinstance(fact, PortOpened) and fact.port in lost:
+            gone = lost.pop(fact.port)
+            what = f"The MIDI port {gone.port} was gone for {fact.at - gone.at:.1f} s ({gone.why})."
+            found.append(Trouble(seconds=gone.at - began, what=what, remedy=_PORT))
+    for gone in lost.values():
+        what = f"The MIDI port {gone.port} was gone and did not come back ({gone.why})."
+        found.append(Trouble(seconds=gone.at - began, what=what, remedy=_PORT))
+    return found
+
+
+def _stalls(facts: Sequence[Fact], began: float) -> list[Trouble]:
+    stalls: dict[str, list[TicksDropped]] = {}
+    for fact in facts:
+        if isinstance(fact, TicksDropped):
+            stalls.setdefault(fact.port, []).append(fact)
+    found: list[Trouble] = []
+    for port, each in stalls.items():
+        ticks = _count(sum(fact.count for fact in each), "late clock tick")
+        what = f"{ticks} left out on {port}{_spread(each, began)}."
+        found.append(Trouble(seconds=each[0].at - began, what=what, remedy=_TICKS))
+    return found
+
+
+def _sound(facts: Sequence[Fact], began: float) -> list[Trouble]:
+    found: list[Trouble] = []
+    for why, each in _by_reason(facts).items():
+        frames = sum(fact.frames for fact in each)
+        what = f"{_count(frames, 'frame')} of sound went missing on the way in" if frames else "No sound came in"
+        what += f"{_spread(each, began)} ({why})."
+        found.append(Trouble(seconds=each[0].at - began, what=what, remedy=_SOUND if frames else _INPUT))
+    for fact in facts:
+        if isinstance(fact, SoundNotKept):
+            what = f"From here on the sound was not kept ({fact.why}); journal and clocks went on."
+            found.append(Trouble(seconds=fact.at - began, what=what, remedy=_NOT_KEPT))
+        elif isinstance(fact, FactsLost):
+            what = f"{_count(fact.count, 'fact')} could not be written down from here on."
+            found.append(Trouble(seconds=fact.at - began, what=what, remedy=_FACTS))
+    return found
+
+
+def _by_reason(facts: Sequence[Fact]) -> dict[str, list[SoundLost]]:
+    lost: dict[str, list[SoundLost]] = {}
+    for fact in facts:
+        if isinstance(fact, SoundLost):
+            lost.setdefault(fact.why, []).append(fact)
+    return lost
+
+
+def _journal(facts: Sequence[Fact], faults: Sequence[LineFault]) -> list[Trouble]:
+    found: list[Trouble] = []
+    for fault in faults[:FAULTS_SHOWN]:
+        found.append(Trouble(seconds=None, what=f"The journal, {fault}", remedy=_FAULT))
+    if len(faults) > FAULTS_SHOWN:
+        more = _count(len(faults) - FAULTS_SHOWN, "more line")
+        found.append(Trouble(seconds=None, what=f"{more} of the journal cannot be read.", remedy=_FAULT))
+    if not any(isinstance(fact, TakeEnded) for fact in facts):
+        found.append(Trouble(seconds=None, what="The journal does not say that the take ended.", remedy=_OPEN))
+    return found
+
+
+def _spread(facts: Sequence[Fact], began: float) -> str:
+    if len(facts) == 1:
+        return ""
+    return f", {len(facts)} times, the last at {clock_text(max(0.0, facts[-1].at - began))}"
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number:,} {thing}{'' if number == 1 else 's'}"

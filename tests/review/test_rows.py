@@ -1,0 +1,103 @@
+"""Numbers carry units, times are m:ss, and the first sentences say what happened."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.review.facts import tell
+from bridge.review.rows import LONG_TABLE, bpm, clean, day_and_time, percent, signed, summary, tables, time, title
+from bridge.review.troubles import troubles
+from tests.review.sample import BEGAN, LENGTH_S, WALL, ferry_night
+
+
+def plain(text: str) -> str:
+    return text.replace("\xa0", " ")
+
+
+def table(title: str) -> list[tuple[str, ...]]:
+    facts = ferry_night()
+    found = {t.title: t for t in tables(tell(facts), troubles(facts, [], BEGAN))}
+    return [tuple(map(plain, row)) for row in found[title].rows]
+
+
+def test_the_first_sentences_say_length_decks_share_and_trouble() -> None:
+    facts = ferry_night()
+    first, second = map(plain, summary(tell(facts), troubles(facts, [], BEGAN)))
+    assert first == (
+        "The take lasts 2:00, with the decks north and south; "
+        "the bridge followed north for 70 % and south for 38 % of the time."
+    )
+    assert second == (
+        "Decks were changed by hand 4 times. 3 things went wrong, the first: "
+        "at 1:06, 3 late clock ticks left out on Pedals A."
+    )
+
+
+def test_a_set_without_trouble_says_so() -> None:
+    assert summary(tell(ferry_night()), [])[1] == "Decks were changed by hand 4 times, and nothing went wrong."
+
+
+@pytest.mark.parametrize(
+    ("folder", "wanted"), [("20261125T190312Z-ferry-night", "ferry night"), ("night", "night"), ("-", "-"), ("", "")]
+)
+def test_a_take_is_called_by_its_name_without_the_time(folder: str, wanted: str) -> None:
+    assert title(tell([]), folder) == wanted
+    assert title(tell(ferry_night()), folder) == "ferry night"
+
+
+def test_an_empty_take_says_so() -> None:
+    assert summary(tell([]), []) == ("Nothing was written down in this take.",)
+
+
+def test_tables_hold_the_facts() -> None:
+    assert table("Deck changes")[2] == ("0:58", "north", "another tape", "85.5 bpm", "59.0 bpm", "−31.0 %", "5.2 s")
+    assert table("Deck changes")[0] == ("0:28", "south", "started", "–", "–", "–", "0.9 s")
+    assert table("States")[2] == ("north", "following", "0:20", "0:56", "36.5 s")
+    assert table("Marks")[1] == ("1:11", "19:04:23", "kettle on ☕ 灯台")
+    assert table("Decks")[0][:2] == ("north", "70 %")
+    assert table("Pedals")[1][:3] == ("short echo", "south", "1.5")
+    assert table("What went wrong")[2][0] == "1:32"
+    assert table("Drift between changes")[0] == ("north", "0:17", "0:54", "84.1 bpm", "85.4 bpm", "+1.6 %", "+28 cents")
+
+
+def test_the_states_and_every_long_table_are_folded_away() -> None:
+    facts = ferry_night()
+    marks = [fact for fact in facts if type(fact).__name__ == "MarkPlaced"] * LONG_TABLE
+    folded = {t.title: t.folded for t in tables(tell(facts + marks), [])}
+    assert folded["States"]
+    assert folded["Marks"]
+    assert not folded["Decks"]
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        (time(0.0), "0:00"),
+        (time(-3.0), "0:00"),
+        (time(LENGTH_S), "2:00"),
+        (time(3725.9), "1:02:05"),
+        (bpm(84.04), "84.0 bpm"),
+        (bpm(None), "–"),
+        (percent(0.704), "70 %"),
+        (percent(None), "–"),
+        (signed(-1.52, "%", 1), "−1.5 %"),
+        (signed(-0.04, "%", 1), "+0.0 %"),
+        (signed(None, "%", 1), "–"),
+        (day_and_time(WALL), "Wednesday 25 November 2026, 19:03 UTC"),
+        (day_and_time(None), ""),
+        (day_and_time(1e300), ""),
+        (day_and_time(float("nan")), ""),
+    ],
+)
+def test_numbers_carry_their_units_and_the_impossible_is_left_out(text: str, wanted: str) -> None:
+    assert plain(text) == wanted
+
+
+@given(st.text())
+def test_cleaned_text_can_be_encoded_and_loses_no_letter(text: str) -> None:
+    cleaned = clean(text)
+    cleaned.encode()
+    assert len(cleaned) == len(text)
+    assert clean("kettle ☕ 👩‍🚒 灯台\tand\nfog \0\x1b\udc80") == "kettle ☕ 👩‍🚒 灯台\tand\nfog ���"

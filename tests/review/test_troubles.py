@@ -1,0 +1,98 @@
+"""Whatever went wrong is told once, in plain words, with what to do."""
+
+from __future__ import annotations
+
+from bridge.events import (
+    Fact,
+    FactsLost,
+    ListenerLost,
+    ListenerStarted,
+    PortLost,
+    PortOpened,
+    SoundLost,
+    SoundNotKept,
+    TakeEnded,
+    TicksDropped,
+)
+from bridge.journal.recover import LineFault
+from bridge.review.troubles import Trouble, troubles
+from tests.review.sample import BEGAN, ferry_night
+
+END = TakeEnded(at=100.0, why="end")
+
+
+def told(*facts: Fact) -> tuple[Trouble, ...]:
+    return troubles([*facts, END], [], 0.0)
+
+
+def words(*facts: Fact) -> list[str]:
+    return [trouble.what for trouble in told(*facts)]
+
+
+def test_every_trouble_says_what_to_do() -> None:
+    found = troubles(ferry_night(), [LineFault(3, "torn")], BEGAN)
+    assert [trouble.seconds for trouble in found] == [66.0, 80.0, 92.0, None]
+    assert all(len(trouble.remedy) > 20 for trouble in found)
+
+
+def test_a_set_without_trouble_has_none() -> None:
+    assert told(ListenerStarted(at=0.0, pid=1, start=1, rate=48_000, source="")) == ()
+
+
+def test_a_lost_listener_and_its_restart_are_one_trouble() -> None:
+    lost = ListenerLost(at=10.0, pid=1, why="killed by signal 9")
+    again = ListenerStarted(at=11.5, pid=2, start=2, rate=48_000, source="")
+    (found,) = told(lost, again)
+    assert found.seconds == 10.0
+    assert "killed by signal 9" in found.what
+    assert "back 1.5 s later" in found.what
+    assert "clocks went on" in found.what
+
+
+def test_a_listener_that_never_came_back_is_said_and_so_is_a_restart_without_its_loss() -> None:
+    assert "did not come back" in words(ListenerLost(at=10.0, pid=1, why="hung"))[0]
+    assert "started again" in words(ListenerStarted(at=11.5, pid=2, start=2, rate=48_000, source=""))[0]
+
+
+def test_a_port_is_told_once_per_loss_however_often_it_was_tried() -> None:
+    tries = [PortLost(at=10.0 + n, port="Pedals A", why="no such port") for n in range(5)]
+    assert words(*tries, PortOpened(at=15.0, port="Pedals A", found="Pedals A 20:0")) == [
+        "The MIDI port Pedals A was gone for 5.0 s (no such port)."
+    ]
+    assert "did not come back" in words(*tries)[0]
+
+
+def test_stalls_of_a_port_are_summed() -> None:
+    stalls = [TicksDropped(at=float(at), port="Pedals A", count=2) for at in (5, 65, 70)]
+    one = TicksDropped(at=6.0, port="Pedals B", count=1)
+    assert words(*stalls, one) == [
+        "6 late clock ticks left out on Pedals A, 3 times, the last at 1:10.",
+        "1 late clock tick left out on Pedals B.",
+    ]
+
+
+def test_lost_sound_and_sound_not_kept_are_told_apart() -> None:
+    lost = SoundLost(at=5.0, frames=256, why="input overflow")
+    more = SoundLost(at=7.0, frames=256, why="input overflow")
+    unknown = SoundLost(at=5.0, frames=0, why="the device stopped")
+    assert words(lost, more, SoundNotKept(at=9.0, why="disk full")) == [
+        "512 frames of sound went missing on the way in, 2 times, the last at 0:07 (input overflow).",
+        "From here on the sound was not kept (disk full); journal and clocks went on.",
+    ]
+    assert words(unknown) == ["No sound came in (the device stopped)."]
+
+
+def test_facts_that_the_journal_lost_are_counted() -> None:
+    assert words(FactsLost(at=5.0, count=1200)) == ["1,200 facts could not be written down from here on."]
+
+
+def test_a_take_without_an_end_is_said() -> None:
+    (found,) = troubles([], [], 0.0)
+    assert found.what == "The journal does not say that the take ended."
+
+
+def test_many_unreadable_lines_are_counted_not_listed() -> None:
+    found = troubles([END], [LineFault(n, "unreadable") for n in range(1, 1001)], 0.0)
+    assert len(found) == 13
+    assert found[0].what == "The journal, line 1: unreadable"
+    assert found[-1].what == "988 more lines of the journal cannot be read."
