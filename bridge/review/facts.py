@@ -33,6 +33,9 @@ NOT_HEARD = "not heard"
 GAP_BEATS = 2.5
 """A curve is broken where the next beat is further away than this many beats."""
 
+STEP_RATIO = 1.08
+"""A curve is broken where the tempo jumps by more than this from beat to beat: it was nowhere between."""
+
 STEADY_S = 60.0
 """A tempo's reference is the median of the first unbroken minute, if there is one."""
 
@@ -86,7 +89,9 @@ def _of(kind: type[Some], facts: Iterable[Fact]) -> list[Some]:
 def _deck(name: str, facts: Sequence[Fact], began: float, end: float) -> DeckStory:
     stretches = _stretches(name, facts, began, end)
     beats = [fact for fact in _of(BeatPlaced, facts) if fact.deck == name]
-    changed = [fact.at for fact in _of(DeckChanged, facts) if fact.deck == name]
+    changed = sorted(
+        fact.known for fact in _of(DeckChanged, facts) if fact.deck == name
+    )  # until then beats are the old
     runs = _runs(beats, stretches, changed, began)
     followed = sum(s.end_s - s.begin_s for s in stretches if s.state == "following")
     return DeckStory(
@@ -125,7 +130,7 @@ def _stretches(deck: str, facts: Sequence[Fact], began: float, end: float) -> li
 def _runs(
     beats: Sequence[BeatPlaced], stretches: Sequence[Stretch], changed: Sequence[float], began: float
 ) -> list[list[BeatPlaced]]:
-    """Split beats where some are missing, and where the deck was changed by hand.
+    """Split beats where some are missing, where the tempo jumps, and where the deck was changed by hand.
 
     Beats that a follower only went on counting, without hearing them, are left out.
     """
@@ -135,18 +140,22 @@ def _runs(
         known_in = bisect_right(begins, beat.known - began) - 1
         if known_in >= 0 and stretches[known_in].state == "holding":
             continue
-        before = runs[-1][-1] if runs else None
-        near = before and beat.at - before.at <= GAP_BEATS * period_s(before.tempo)
-        same = before and bisect_right(changed, before.at) == bisect_right(changed, beat.at)
-        if before and near and same and beat.index == before.index + 1:
+        if runs and _goes_on(runs[-1][-1], beat, changed):
             runs[-1].append(beat)
         else:
             runs.append([beat])
     return runs
 
 
+def _goes_on(before: BeatPlaced, beat: BeatPlaced, changed: Sequence[float]) -> bool:
+    near = beat.at - before.at <= GAP_BEATS * period_s(before.tempo)
+    alike = 1 / STEP_RATIO <= beat.tempo / before.tempo <= STEP_RATIO
+    same = bisect_right(changed, before.known) == bisect_right(changed, beat.known)
+    return near and alike and same and beat.index == before.index + 1
+
+
 def _pieces(runs: Sequence[Sequence[BeatPlaced]], changed: Sequence[float], began: float) -> tuple[Piece, ...]:
-    between = groupby(runs, key=lambda run: bisect_right(changed, run[0].at))
+    between = groupby(runs, key=lambda run: bisect_right(changed, run[0].known))
     return tuple(_piece(list(part), began) for _, part in between)
 
 

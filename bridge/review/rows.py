@@ -57,7 +57,8 @@ def summary(story: Story, found: Sequence[Trouble]) -> tuple[str, ...]:
     first = f"The take lasts {time(story.length_s)}, with {_decks_called(len(story.decks))} {decks}".rstrip()
     heard = [f"{clean(deck.name)} for {percent(deck.share_following)}" for deck in story.decks]
     first += f"; the bridge followed {_and(heard)} of the time." if heard else "."
-    changed = f"Decks were changed by hand {_times(len(story.changes))}"
+    changes = {(change.deck, change.seconds) for change in story.changes}  # started with another tape is one
+    changed = f"Decks were changed by hand {_times(len(changes))}"
     if not found:
         return (first, f"{changed}, and nothing went wrong.")
     what = f"{_at(found[0])}{clean(found[0].what)}"
@@ -171,7 +172,15 @@ def _pedals(pedals: Sequence[PedalStory]) -> Table:
                 percent(pedal.share_close),
             )
         )
-    heads = ("Pedal", "Listens to", "Clock a beat", "Slowest clock", "Fastest clock", "Times told", "Within 2\xa0%")
+    heads = (
+        "Pedal",
+        "Listens to",
+        "Clock a beat",
+        "Slowest clock",
+        "Fastest clock",
+        "Times told",
+        "Within 2\xa0% of heard",
+    )
     return _table("Pedals", heads, rows, "23456", "No pedal is named in the journal.")
 
 

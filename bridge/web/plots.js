@@ -210,17 +210,20 @@
     clipped(u, (ctx, box, px) => {
       const inSight = events.filter(({ x }) => x >= box.left && x <= box.left + box.width);
       for (const event of inSight) drawEvent(ctx, box, px, event);
-      let free = -Infinity;
-      for (const event of inSight) {
+      const taken = [];
+      for (const event of [...inSight].sort((a, b) => weight(b) - weight(a))) {
         const atTheEdge = event.x + 16 * px > box.left + box.width; // then its words stand before it
         const place = atTheEdge ? event.x - 16 * px : event.x;
-        if (place < free) continue;
-        free = place + 17 * px;
+        if (taken.some((other) => Math.abs(other - place) < 17 * px)) continue;
+        taken.push(place);
         nameEvent(ctx, place, box.top, px, event);
       }
       for (const { x } of inSight.filter(({ mark }) => mark)) flag(ctx, x, box.top, css("--lamp"), px);
     });
   }
+
+  // Where words would overlap, the hand's own mark comes first, then another tape or speed, then start and stop
+  const weight = ({ text, mark }) => (mark ? 2 : /(started|stopped)$/.test(text) ? 0 : 1);
 
   function drawEvent(ctx, box, px, { x, mark }) {
     ctx.strokeStyle = css(mark ? "--lamp" : "--faint");

@@ -43,7 +43,7 @@ def turn(at: float, was: str, now: str) -> FollowerChanged:
     return FollowerChanged(at=at, deck="north", was=was, now=now)  # type: ignore[arg-type]
 
 
-def changed(at: float, before: float | None = None, after: float | None = None) -> DeckChanged:
+def changed(at: float, before: float | None = None, after: float | None = None, late: float = 0.0) -> DeckChanged:
     return DeckChanged(
         at=at,
         deck="north",
@@ -52,7 +52,7 @@ def changed(at: float, before: float | None = None, after: float | None = None) 
         tempo_after=after,
         level_before_db=-20,
         level_after_db=-20,
-        known=at + 2.5,
+        known=at + late,
     )
 
 
@@ -143,6 +143,18 @@ def test_a_curve_is_broken_where_the_deck_was_changed_by_hand() -> None:
     assert [piece.reference for piece in deck.pieces] == [60.0, 118.0]
 
 
+def test_beats_before_a_change_was_noticed_belong_to_what_was_believed_then() -> None:
+    """The speed was switched at 17.5 s, but until 20 s the beats went on at the old tempo."""
+    deck = north(*beats(10, 10, 59), changed(17.5, late=2.6), *beats(20.2, 8, 118, first=10), ended(60))
+    assert [len(run) for run in deck.runs] == [10, 8]
+    assert [(piece.lowest, piece.highest) for piece in deck.pieces] == [(59.0, 59.0), (118.0, 118.0)]
+
+
+def test_a_curve_jumps_where_the_tempo_does() -> None:
+    assert [len(run) for run in north(*beats(10, 5, 60), *beats(15, 5, 66, first=5), ended(60)).runs] == [5, 5]
+    assert [len(run) for run in north(*beats(10, 5, 60), *beats(15, 5, 63, first=5), ended(60)).runs] == [10]
+
+
 def test_beats_that_were_only_counted_on_while_holding_are_no_heard_tempo() -> None:
     deck = north(turn(1, "listening", "following"), *beats(10, 20, 60), turn(20.5, "following", "holding"), ended(60))
     assert [b.at for run in deck.runs for b in run] == [float(n) for n in range(10, 21)]
@@ -173,7 +185,7 @@ def test_without_a_minute_drift_is_counted_against_the_first_eight_beats() -> No
 
 
 def test_a_change_is_told_with_both_tempos_in_per_cent_and_when_it_was_noticed() -> None:
-    (change,) = tell([started(), changed(30, 84.0, 63.0), ended(60)]).changes
+    (change,) = tell([started(), changed(30, 84.0, 63.0, late=2.5), ended(60)]).changes
     assert (change.before, change.after, change.percent) == (84.0, 63.0, pytest.approx(-25.0))
     assert change.noticed_after_s == pytest.approx(2.5)
     (first,) = tell([started(), changed(30, None, 63.0), ended(60)]).changes

@@ -195,7 +195,7 @@ def test_tables_hold_the_facts(opened: Opener, review: Path) -> None:
 def test_no_width_scrolls_sideways(opened: Opener, tmp_path: Path) -> None:
     page = opened(write_marks(tmp_path, "horns" * 400, EVIL), 1920)
     page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
-    for width in (1920, 768, 360, 320):
+    for width in (1920, 1000, 768, 706, 360, 320):
         page.set_viewport_size({"width": width, "height": 800})
         wait_until(page, f"document.querySelector('.uplot').offsetWidth < {width}")
         assert page.evaluate("document.documentElement.scrollWidth") <= width
