@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import signal
 import subprocess
 import sys
 import threading
@@ -119,7 +117,7 @@ def test_kill_9_loses_no_line_accepted_a_moment_before(tmp_path: Path) -> None:
             handed.append(float(line.split()[1]))
             if len(handed) == 300:
                 killed = time.perf_counter()
-                os.kill(child.pid, signal.SIGKILL)
+                child.kill()
                 break
         child.stdout.read()
     due = [mark(number) for number, at in enumerate(handed) if at < killed - 0.1]
