@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from math import log2
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,12 +29,11 @@ _RANGE_DB = 45.0
 _FURTHEST = 14  # bands
 _FACTORS = {6: 2.0, -6: 0.5, 12: 4.0, -12: 0.25}  # by bands
 _LIKE = 0.65
-_LIKER_THAN_UNMOVED = 0.85
-_MOST_APART_DB = 3.0
+_LIKER_THAN_UNMOVED = 0.6
+_MOST_APART_DB = 3.0  # of one tape, laid over itself; two tapes of drums are 3.8 to 9 apart (measured)
 _MOST_LOUDER_DB = 6.0
 _LEAST_SHAPE_DB = 1.5
-_SAME_TAPE_WITHIN = 2  # bands: a varispeed knob's reach
-_UNLIKE = 0.7
+_VARISPEED_REACH = 1.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,11 +146,13 @@ def factor_between(before: Profile, after: Profile) -> float:
     return next((factor for bands, factor in _FACTORS.items() if abs(best - bands) <= 1), 1.0)
 
 
-def same_sound(before: Profile, after: Profile) -> bool:
-    """Return whether two profiles in dB can be one tape, its varispeed moved or not."""
-    a, b = straightened(before), straightened(after)
-    shifts = range(-_SAME_TAPE_WITHIN, _SAME_TAPE_WITHIN + 1)
-    return max(likeness_at(a, b, shift) for shift in shifts) >= _UNLIKE
+def same_sound(before: Profile, after: Profile, factor: float) -> bool:
+    """Return whether two profiles in dB can be one tape, now ``factor`` times as fast by its varispeed."""
+    if not 1 / _VARISPEED_REACH <= factor <= _VARISPEED_REACH:
+        return False
+    places = np.arange(len(before), dtype=np.float64)
+    moved = np.interp(places - BANDS_PER_OCTAVE * log2(factor), places, before)
+    return float(np.std(moved - after)) <= _MOST_APART_DB
 
 
 def _laid_over(before: Profile, after: Profile, shift: int) -> tuple[Profile, Profile]:

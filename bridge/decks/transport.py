@@ -22,6 +22,8 @@ ANOTHER_TEMPO = 0.04
 """Two tempos that differ by more than this, as a fraction and whole octaves aside, are not of one tape left alone."""
 
 _LEVELS_KEPT = int(12 * HOPS_PER_S)
+_TEMPOS_KEPT = int(7 * HOPS_PER_S)
+_JUST_BEFORE = int(0.5 * HOPS_PER_S)
 _LEVEL_OVER = int(HOPS_PER_S)
 _LOUDEST_DB = 40.0
 _LONG_AGO = 24  # blocks of the speed watch, 6 s: before a follower that has just caught a new tempo could hear it
@@ -67,6 +69,7 @@ class Transport:
         self._frame = 0
         self._state: FollowerState = "idle"
         self._tempo: float | None = None
+        self._tempos: deque[float | None] = deque([None], maxlen=_TEMPOS_KEPT)
         self._sound: Profile | None = None
         self._started: int | None = None
 
@@ -86,6 +89,7 @@ class Transport:
         if self._gate.is_open:
             changes += self._switched(hop)
         changes += self._another_tape(state, tempo)
+        self._tempos.append(self._tempo)
         return changes
 
     def _started_or_stopped(self) -> Change:
@@ -99,15 +103,20 @@ class Transport:
         switch = self._speed.hear(hop)
         if switch is None:
             return []
-        before, after = self._tempo, None
+        before, after = self._tempo_at(switch.frame), None
         if before is not None:
             prior = Prior(self._range)  # reads the new tempo in the octave in which the follower will
             prior.keep(before)
             prior.move_by(switch.factor)
             after = prior.fold(before * switch.factor)
-            self._tempo = after or before
+        self._tempo = after
         self._sound = None
         return [self._change("speed switch", switch.frame, before, after)]
+
+    def _tempo_at(self, frame: int) -> float | None:
+        """Return the tempo that was followed just before a frame, or the oldest that is kept."""
+        back = (self._frame - frame) // self._hop_frames + _JUST_BEFORE
+        return self._tempos[-min(back, len(self._tempos))]
 
     def _another_tape(self, state: FollowerState, tempo: float | None) -> list[Change]:
         """Compare a tempo that was just caught with the one before it."""
@@ -118,13 +127,13 @@ class Transport:
             return []
         before, self._tempo = self._tempo, tempo
         started, self._started = self._started, None
-        if before is None or abs(octave_gap(tempo, before)) < log2(1 + ANOTHER_TEMPO):
+        if before is None or abs(gap := octave_gap(tempo, before)) < log2(1 + ANOTHER_TEMPO):
             return []
         if started is not None:
             return [self._change("another tape", started, before, tempo)]
         sound_before = self._sound if was != "following" else self._speed.profile(_LONG_AGO)
         sound_after = self._speed.profile()
-        if sound_before is None or sound_after is None or same_sound(sound_before, sound_after):
+        if sound_before is None or sound_after is None or same_sound(sound_before, sound_after, 2.0**gap):
             return []
         return [self._change("another tape", self._speed.sharpest_turn(), before, tempo)]
 

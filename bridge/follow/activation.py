@@ -20,8 +20,8 @@ LATENESS = 2.2
 _BANDS = BANDS_PER_OCTAVE // 2
 _MEAN_OVER = 4.0 * HOPS_PER_S
 _LOUDEST_RATIO = 50.0
-_MASKED = 1e-4
-_QUIETEST = 1e-8
+_MASKED = 1e-7
+_QUIETEST = 1e-9
 _LOCAL = int(0.5 * HOPS_PER_S)
 
 
@@ -72,6 +72,8 @@ class Activation:
             Shape (hops,), newest last; about 0 between onsets, negative beside them.
         """
         raw = self._strength[max(0, self._at - min(hops, self.count)) : self._at]
+        if not len(raw):
+            return raw
         smooth = np.convolve(np.pad(raw, 1, mode="edge"), (0.25, 0.5, 0.25), mode="valid")
         total = np.concatenate(([0.0], np.cumsum(smooth)))
         places = np.arange(len(smooth))

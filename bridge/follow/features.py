@@ -119,7 +119,8 @@ class Features:
         sound = self._waiting
         self._filled = 0
         self._frame += self.hop
-        energy = float(np.dot(sound, sound))
+        with np.errstate(over="ignore", invalid="ignore"):
+            energy = float(np.dot(sound, sound))
         if not isfinite(energy):
             self._mend(sound)
             energy = float(np.dot(sound, sound))

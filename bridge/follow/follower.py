@@ -7,10 +7,10 @@ from        what happens                                           to
 ==========  =====================================================  =========
 any         no signal for a second (`bridge.follow.gate`)          idle
 idle        a signal                                               listening
-listening   one pulse stays the strongest a while               following
+listening   one pulse stays the strongest for a second and a half  following
 following   three beats in a row pass without an onset near them   holding
 following   another pulse is stronger for a second and a half      following
-holding     one pulse stays the strongest a while               following
+holding     one pulse stays the strongest for a second and a half  following
 ==========  =====================================================  =========
 """
 

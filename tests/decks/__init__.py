@@ -1,0 +1,1 @@
+"""Tests of watching what the hand does to a deck."""
