@@ -179,7 +179,7 @@ class _Ear:
             self._follower.tempo_moved_by(change.tempo_after / change.tempo_before)
         elif change.kind == "another tape":
             self._follower.tape_changed()
-        self._step = self._step or change.kind != "stopped"
+        self._step = self._step or change.kind != "started"  # after a stop too: the echoes have died away
 
     def _at(self, frame: float) -> float:
         anchor, at = self._anchor

@@ -1,0 +1,177 @@
+"""Sound in, facts out: the two laws of the engine, and how its parts meet."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bridge.engine import Engine
+from bridge.events import (
+    BeatPlaced,
+    DeckChanged,
+    Fact,
+    FollowerChanged,
+    LevelHeard,
+    PedalTold,
+    SoundHeard,
+)
+from bridge.rig import Deck, Pedal, Rig, SoundInput
+from bridge.testing.beds import fog_signal
+from bridge.testing.clips import drum_loop
+from bridge.testing.tape import Move, TapeMachine
+
+RATE = 22_050
+LONG_ECHO = Pedal(name="long echo", port="Pedals A", listens_to="north")
+RIG = Rig(
+    path="test",
+    sound=SoundInput(),
+    decks=(Deck(name="north", channels=(1,), tempo_range=(60, 130)), Deck(name="south", channels=(2,))),
+    pedals=(LONG_ECHO,),
+)
+
+
+@functools.cache
+def night() -> np.ndarray:
+    """Eighteen seconds: drums at 96 bpm on north from 2 s to 13 s, then its beat is gone; a bed on south."""
+    machine = TapeMachine(rate=RATE)
+    rng = np.random.default_rng(3)
+    speed = machine.speed(18.0, (Move(time_s=2.0, speed=1.0),), rng)
+    drums = machine.play(drum_loop("gravel-path", name="gravel path", tempo=96.0), speed).sound
+    drums[13 * RATE :] *= 1e-2
+    bed = 0.2 * machine.play(fog_signal(30.0, rng), machine.speed(18.0, (Move(time_s=0.0, speed=1.0),), rng)).sound
+    hiss = machine.hiss(speed, rng)
+    sound = np.stack([drums + bed + hiss, bed], axis=1).astype(np.float32)
+    sound.setflags(write=False)
+    return sound
+
+
+def heard(sound: np.ndarray, blocks: list[int], engine: Engine | None = None) -> list[Fact]:
+    """Feed sound in blocks of the given lengths, over and over, and return all facts."""
+    engine = engine or Engine(RIG, RATE)
+    facts, frame, turn = [], 0, 0
+    while frame < len(sound):
+        block = sound[frame : frame + blocks[turn % len(blocks)]]
+        facts += engine.handle(SoundHeard(frame=frame, at=frame / RATE, samples=block))
+        frame, turn = frame + len(block), turn + 1
+    return facts
+
+
+def in_frames(facts: list[Fact]) -> list[dict[str, object]]:
+    """Return facts with their times in frames, to a thousandth: host time is only put on at the way out."""
+    times = {"at", "known"}
+    return [
+        {"fact": type(fact).__name__}
+        | {
+            f.name: round(getattr(fact, f.name) * RATE, 3) if f.name in times else getattr(fact, f.name)
+            for f in dataclasses.fields(fact)
+        }
+        for fact in facts
+    ]
+
+
+@functools.cache
+def whole() -> tuple[Fact, ...]:
+    """The facts of the whole sound in blocks of 512."""
+    return tuple(heard(night(), [512]))
+
+
+@pytest.mark.parametrize("block", [32, 97, 1000, 4096])
+def test_any_block_size_gives_the_same_facts(block):
+    assert in_frames(heard(night(), [block])) == in_frames(list(whole()))
+
+
+@settings(max_examples=5, deadline=None)
+@given(st.lists(st.integers(32, 4096), min_size=1, max_size=8))
+def test_any_mixture_of_block_sizes_gives_the_same_facts(blocks):
+    assert in_frames(heard(night(), blocks)) == in_frames(list(whole()))
+
+
+def known_at(fact: Fact) -> float:
+    """Return when a fact was known."""
+    return getattr(fact, "known", fact.at)
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.integers(0, 18 * RATE))
+def test_a_sound_cut_at_t_gives_what_was_known_by_t(cut):
+    wanted = [fact for fact in whole() if known_at(fact) * RATE <= cut + 0.5]
+    assert in_frames(heard(night()[:cut], [700])) == in_frames(wanted)
+
+
+def test_a_beat_is_found_followed_and_held_when_it_goes():
+    states = [fact.now for fact in whole() if isinstance(fact, FollowerChanged) and fact.deck == "north"]
+    assert states == ["listening", "following", "holding"]
+    tempi = [fact.tempo for fact in whole() if isinstance(fact, BeatPlaced) and fact.at > 9]
+    assert np.median(tempi) == pytest.approx(96.0, rel=0.01)
+
+
+def test_a_bed_has_no_beat():
+    assert not [fact for fact in whole() if isinstance(fact, BeatPlaced) and fact.deck == "south"]
+
+
+def test_nothing_is_told_to_a_pedal_before_a_beat_was_found():
+    first = next(i for i, fact in enumerate(whole()) if isinstance(fact, PedalTold))
+    assert any(isinstance(fact, FollowerChanged) and fact.now == "following" for fact in whole()[:first])
+    assert whole()[first].why == "begin"
+
+
+def test_nothing_is_told_while_the_beat_is_gone():
+    held = next(fact.at for fact in whole() if isinstance(fact, FollowerChanged) and fact.now == "holding")
+    assert not [fact for fact in whole() if isinstance(fact, PedalTold) and fact.at > held]
+
+
+def test_beats_are_numbered_one_by_one_and_only_move_forward():
+    beats = [fact for fact in whole() if isinstance(fact, BeatPlaced)]
+    assert len(beats) > 10
+    assert [beat.index for beat in beats] == list(range(beats[0].index, beats[0].index + len(beats)))
+    assert np.all(np.diff([beat.at for beat in beats]) > 0)
+
+
+def test_the_level_of_each_deck_is_told_every_second():
+    levels = [fact for fact in whole() if isinstance(fact, LevelHeard) and fact.deck == "south"]
+    assert 17 <= len(levels) <= 19
+    power = np.mean(night()[5 * RATE : 17 * RATE, 1] ** 2)
+    told = [level.level_db for level in levels if 5 < level.at < 17]
+    assert np.mean(told) == pytest.approx(10 * np.log10(power), abs=1.5)
+
+
+def test_a_deck_that_starts_is_noticed_with_its_level_before_and_after():
+    [started] = [fact for fact in whole() if isinstance(fact, DeckChanged) and fact.change == "started"][-1:]
+    assert started.level_after_db > started.level_before_db
+
+
+def test_an_engine_that_takes_over_keeps_what_the_pedal_was_told():
+    engine = Engine(RIG, RATE)
+    engine.resume(PedalTold(at=0.0, pedal="long echo", deck="north", tempo=96.0, ratio=1.0, why="drift"))
+    engine.resume(PedalTold(at=0.0, pedal="gone from the rig", deck="north", tempo=50.0, ratio=1.0, why="drift"))
+    told = [fact for fact in heard(night(), [512], engine) if isinstance(fact, PedalTold)]
+    assert all(fact.why == "drift" and fact.tempo == pytest.approx(96.0, rel=0.02) for fact in told)
+
+
+def test_a_short_gap_counts_as_silence_and_musical_time_goes_on():
+    """A third of a second is lost while the beat is followed: beats after it fall where they would have fallen."""
+    sound, gap = night(), slice(9 * RATE, 9 * RATE + RATE // 3)
+    engine = Engine(RIG, RATE)
+    facts = heard(sound[: gap.start], [512], engine)
+    for frame in range(gap.stop, len(sound), 512):
+        facts += engine.handle(SoundHeard(frame=frame, at=frame / RATE, samples=sound[frame : frame + 512]))
+    late = [fact.at for fact in facts if isinstance(fact, BeatPlaced) and 10 < fact.at < 12.5]
+    wanted = [fact.at for fact in whole() if isinstance(fact, BeatPlaced) and 10 < fact.at < 12.5]
+    assert late == pytest.approx(wanted, abs=0.03)
+
+
+def test_sound_that_runs_backwards_is_refused():
+    engine = Engine(RIG, RATE)
+    engine.handle(SoundHeard(frame=0, at=0.0, samples=np.zeros((512, 2), np.float32)))
+    with pytest.raises(ValueError, match="go on from frame 512, got a block at frame 100"):
+        engine.handle(SoundHeard(frame=100, at=0.0, samples=np.zeros((512, 2), np.float32)))
+
+
+def test_sound_without_a_channel_of_the_rig_is_refused():
+    with pytest.raises(ValueError, match="deck 'south' needs channel 2, the sound has 1"):
+        Engine(RIG, RATE).handle(SoundHeard(frame=0, at=0.0, samples=np.zeros((512, 1), np.float32)))

@@ -1,0 +1,87 @@
+"""The rehearsal: the whole chain on the built-in set, scored against what the simulator hid."""
+
+from __future__ import annotations
+
+import pytest
+
+from bridge.errors import TakeError
+from bridge.events import DeckChanged, Fact, LevelHeard, ListenerStarted, PedalTold, SoundHeard
+from bridge.rehearse import rehearse_fast, rehearse_live
+from bridge.review.read import read_take
+
+
+class Deaf:
+    """An engine whose followers are disabled: it says how loud it is, and nothing else."""
+
+    def __init__(self, rig, rate) -> None:
+        self.decks = [deck.name for deck in rig.decks]
+
+    def handle(self, event: SoundHeard) -> list[Fact]:
+        return [LevelHeard(at=event.at, deck=deck, level_db=-20.0) for deck in self.decks if event.frame % 48_000 == 0]
+
+
+@pytest.fixture(scope="module")
+def fast(tmp_path_factory):
+    """Night 1, as fast as the machine can."""
+    return rehearse_fast(1, tmp_path_factory.mktemp("fast"))
+
+
+def test_the_built_in_set_is_followed_well(fast):
+    assert fast.score.passed, "\n".join(fast.score.lines())
+    assert len(fast.score.lines()) == 5
+
+
+def test_every_change_of_the_deck_is_in_the_journal_with_before_and_after(fast):
+    changes = [fact for fact in read_take(fast.folder).facts if isinstance(fact, DeckChanged) and fact.deck == "north"]
+    assert [change.change for change in changes] == ["started", "stopped", "started", "another tape", "speed switch"]
+    _, stopped, _, tape, switch = changes
+    assert stopped.level_before_db > stopped.level_after_db + 20
+    assert (tape.tempo_before, tape.tempo_after) == (pytest.approx(84, rel=0.04), pytest.approx(59, rel=0.03))
+    assert (switch.tempo_before, switch.tempo_after) == (pytest.approx(59, rel=0.02), pytest.approx(118, rel=0.02))
+
+
+def test_the_report_says_which_way_it_ran(fast):
+    assert "without the sender process" in fast.how
+
+
+def test_the_same_night_twice_is_told_the_same(fast, tmp_path):
+    again = rehearse_fast(1, tmp_path)
+    assert again.score.lines()[:4] == fast.score.lines()[:4]
+    assert told(again) == told(fast)
+
+
+def told(rehearsed):
+    return [fact for fact in read_take(rehearsed.folder).facts if isinstance(fact, PedalTold)]
+
+
+def test_another_seed_is_another_night_and_is_followed_too(fast, tmp_path):
+    other = rehearse_fast(4, tmp_path)
+    assert told(other) != told(fast)
+    assert other.score.false_starts == 0
+    assert all(catch.after_s is not None for catch in other.score.catches)
+
+
+def test_with_the_follower_disabled_every_line_visibly_fails(tmp_path):
+    deaf = rehearse_fast(1, tmp_path, engine=Deaf)
+    assert not any(line.passed for line in deaf.score.table())
+    assert all(line.endswith("short of it") for line in deaf.score.lines())
+
+
+def test_a_folder_that_cannot_be_written_is_told_before_the_set(tmp_path):
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(TakeError, match="file"):
+        rehearse_fast(1, tmp_path / "file")
+
+
+@pytest.mark.timeout(300)
+def test_in_real_time_the_same_set_goes_through_the_sender_process(tmp_path, monkeypatch, capfd):
+    """The two minutes of the README's first command, with real processes and clocks."""
+    monkeypatch.setenv("TAPEBRIDGE_RUNTIME", str(tmp_path / "runtime"))
+    live = rehearse_live(1, tmp_path)
+    assert "with the sender process" in live.how
+    assert all(catch.after_s is not None for catch in live.score.catches), "\n".join(live.score.lines())
+    assert min(live.score.shares.values()) > 0.7
+    assert live.score.false_starts == 0
+    starts = [fact for fact in read_take(live.folder).facts if isinstance(fact, ListenerStarted)]
+    assert [start.start for start in starts] == [1]
+    assert "north: listening -> following" in capfd.readouterr().out
