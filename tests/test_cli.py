@@ -1,0 +1,127 @@
+"""The command line: what it prints, where it refuses, how it exits."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+
+import pytest
+from click.testing import CliRunner
+
+from bridge import __version__
+from bridge.cli import main
+from bridge.testing.clips import clips_folder
+
+COMMANDS = ["check", "end", "follow", "mark", "ports", "rehearse", "review", "run"]
+
+
+def call(*arguments: str):
+    """Run a command in this process."""
+    return CliRunner().invoke(main, list(arguments))
+
+
+def test_the_help_names_every_command():
+    output = call("--help").output
+    assert sorted(main.commands) == COMMANDS
+    assert all(command in output for command in COMMANDS)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_help_with_an_example_that_can_be_parsed(command):
+    result = call(command, "--help")
+    assert result.exit_code == 0
+    example = result.output.split("Example:")[1].split("Options:")[0].strip()
+    assert example.startswith(f"tapebridge {command}")
+
+
+def test_the_version_is_told():
+    assert __version__ in call("--version").output
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [("fly",), ("run",), ("follow",), ("run", "rig.toml", "--for", "-1"), ("rehearse", "--seed", "x"), ("mark",)],
+)
+def test_wrong_use_exits_with_2(arguments):
+    assert call(*arguments).exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("end",), "No set is running. Start one: tapebridge run RIG"),
+        (("mark", "the", "ferry"), "No set is running. Start one: tapebridge run RIG"),
+        (("follow", "absent.wav"), "absent.wav: the file cannot be read"),
+        (("review", "absent"), "absent: there is no such folder"),
+        (("check", "absent.toml"), "absent.toml"),
+        (("run", "absent.toml"), "absent.toml"),
+    ],
+)
+def test_a_refusal_is_said_on_one_line_and_exits_with_1(tmp_path, monkeypatch, arguments, told):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("TAPEBRIDGE_RUNTIME", str(tmp_path / "runtime"))
+    result = call(*arguments)
+    assert result.exit_code == 1
+    assert told in result.output
+    assert len(result.output.strip().splitlines()) == 1
+
+
+def test_check_tells_all_faults_at_once(tmp_path):
+    rig = tmp_path / "rig.toml"
+    rig.write_text('[[decks]]\nname = "north"\nchanels = [1]\n\n[[pedals]]\nname = "long echo"\nlistens_to = "nort"\n')
+    result = call("check", str(rig))
+    assert result.exit_code == 1
+    assert "line 3" in result.output
+    assert "channels" in result.output
+    assert "port" in result.output
+    assert "nort" in result.output
+
+
+def test_follow_prints_what_was_heard_and_writes_beats(tmp_path):
+    clip = clips_folder() / "gravel-path.flac"
+    result = call("follow", str(clip), "--beats", str(tmp_path / "beats.tsv"))
+    assert result.exit_code == 0
+    assert "following" in result.output
+    assert len((tmp_path / "beats.tsv").read_text().splitlines()) > 3
+    told = json.loads(call("follow", str(clip), "--json").output)
+    assert told["length_s"] == 8.0
+
+
+def test_follow_takes_a_hint_only_within_what_the_bridge_handles():
+    clip = str(clips_folder() / "gravel-path.flac")
+    assert call("follow", clip, "--tempo-hint", "600").exit_code == 2
+    assert call("follow", clip, "--tempo-hint", "120").exit_code == 0
+
+
+def test_what_was_heard_goes_to_standard_output_and_a_refusal_to_standard_error():
+    clip = str(clips_folder() / "winch-room.flac")
+    program = [sys.executable, "-m", "bridge"]
+    shown = subprocess.run([*program, "follow", clip], capture_output=True, text=True, timeout=60)
+    assert shown.returncode == 0
+    assert shown.stderr == ""
+    refused = subprocess.run([*program, "follow", "absent.wav"], capture_output=True, text=True, timeout=60)
+    assert (refused.returncode, refused.stdout) == (1, "")
+    assert "Traceback" not in refused.stderr
+
+
+@pytest.mark.jack
+def test_ports_lists_sound_and_midi_by_the_names_that_a_rig_uses(jack_server):
+    program = [sys.executable, "-m", "bridge", "ports"]
+    shown = subprocess.run(program, env=jack_server.env, capture_output=True, text=True, timeout=60)
+    assert shown.returncode == 0
+    assert '"system, JACK Audio Connection Kit": 2 inputs, 48000 frames/s' in shown.stdout
+    listed = subprocess.run([*program, "--json"], env=jack_server.env, capture_output=True, text=True, timeout=60)
+    assert [device["inputs"] for device in json.loads(listed.stdout)["sound"]] == [2]
+
+
+def test_importing_the_command_line_loads_nothing_that_the_sender_must_not_have():
+    """`run` becomes the sender: until the set is over it has neither numpy nor anything of the sound."""
+    code = (
+        "import sys, bridge.cli, bridge.live;"
+        "print(sorted({name.partition('.')[0] for name in sys.modules}"
+        " & {'numpy', 'scipy', 'aubio', 'sounddevice', 'soundfile', 'jinja2'}))"
+    )
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=os.environ, timeout=60)
+    assert shown.stdout.strip() == "[]"
