@@ -59,6 +59,7 @@ def test_nan_and_infinity_are_never_written(wall: float) -> None:
         b'{"fact":"SoundNotKept","at":NaN,"why":""}',
         b'{"fact":"SoundNotKept","at":Infinity,"why":""}',
         b'{"fact":"SoundNotKept","at":1e999,"why":""}',
+        b'{"fact":"MarkPlaced","at":1.0,"wall":1e999,"text":""}',
         b'{"fact":"SoundNotKept","at":1' + b"0" * 400 + b',"why":""}',
         b'{"fact":"SoundNotKept","at":1' + b"0" * 9000 + b',"why":""}',
         b'{"fact":"SoundNotKept","at":true,"why":""}',

@@ -163,6 +163,29 @@ def test_a_full_disk_never_raises_or_waits_and_what_was_lost_is_counted(
     assert [fact for fact in facts if isinstance(fact, FactsLost)] == [FactsLost(at=101.0, count=900)]
 
 
+def test_a_fact_that_comes_while_the_journal_closes_is_counted_without_delay(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(disk_file, "SYNC_EVERY_S", 0.0)
+    path = tmp_path / "journal.jsonl"
+    with JournalWriter(path) as journal:
+        journal.write(mark(1))
+        wait_until(lambda: fact_line(mark(1)) in path.read_bytes() and journal._file.seconds_to_sync() is None)
+        journal._closed = True
+        journal.write(mark(2))
+        begun = time.monotonic()
+    assert time.monotonic() - begun < 2.0
+    assert facts_in(path) == [mark(1), FactsLost(at=2.0, count=1)]
+
+
+def test_a_fact_after_the_end_is_lost_and_raises_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "journal.jsonl"
+    with JournalWriter(path) as journal:
+        journal.write(mark(1))
+    journal.write(mark(2))
+    assert facts_in(path) == [mark(1)]
+
+
 def test_a_disk_that_stays_full_is_told_on_leaving(
     tmp_path: Path, small_disk: type[SmallDisk], monkeypatch: pytest.MonkeyPatch
 ) -> None:
