@@ -1,28 +1,31 @@
 """How late each clock tick is: our sender's beside those of a plain sleep loop, in the same run, under load.
 
 ``python -m tests.bench.clock [--seconds N] [--tempo BPM]`` prints JSON. The load is the sender's own listener, with
-analysis of two decks, a journal and OSC; the plain loop is a thread of that process, as a program without a sender has
-it. Lateness is counted against the grid of the nominal interval from the first tick on: a slow loop falls behind it.
+analysis of two decks, a journal, kept sound and OSC; the plain loop is a thread of that process, as a program without a
+sender has it. Lateness is counted against the grid of the nominal interval from the first tick on: a slow loop falls
+behind it.
 """
 
 # The sender's process imports this module too: nothing heavy stands at the top.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import multiprocessing
 import os
-import socket
 import tempfile
 import threading
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bridge import sender
 from bridge.edge.child import Listen
 from bridge.edge.host_clock import now
-from bridge.edge.link import EndAsked, Link
+from bridge.edge.link import Link
+from bridge.rig import Osc, Rig
 from bridge.send.schedule import PortPlan, SendPlan
 from bridge.testing.ports import ListPort
 from bridge.units import tick_interval_s
@@ -31,14 +34,10 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-RATE = 48_000
-"""Frames of sound per second of the load."""
+TAPE = "load.flac"
 
-BLOCK = 256
-"""Frames per block of the load."""
-
-DECKS = 2
-"""Decks that the load follows."""
+START_S = 5.0
+"""The load's tape is so much longer than the run."""
 
 WANTED_P99 = 0.01
 """Our p99 as a part of the plain loop's, at most."""
@@ -47,38 +46,27 @@ WANTED_PPM = 1.0
 """Our rate error in parts per million of the host clock, at most."""
 
 
-def load(link: Link, start: int, folder: str) -> None:
-    """Do what a listener does, on noise: hear two decks in real time, write a journal, send OSC, until asked to end."""
-    import aubio
+def make_load(folder: Path, seconds: float) -> Rig:
+    """Write a tape of the built-in night, as long as the run, and return a rig whose listener hears it.
+
+    Its pedals have names of their own, so that no order of the listener moves the clock that is measured.
+    """
     import numpy as np
-    from pythonosc.osc_message_builder import OscMessageBuilder
+    import soundfile
 
-    noise = np.random.default_rng(start).normal(0.0, 0.1, (DECKS, 64, BLOCK)).astype(np.float32)
-    tempos = [aubio.tempo("default", 4 * BLOCK, BLOCK, RATE) for _ in range(DECKS)]
-    onsets = [aubio.onset("default", 4 * BLOCK, BLOCK, RATE) for _ in range(DECKS)]
-    to_osc = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-    with (Path(folder) / "journal.jsonl").open("w", encoding="utf-8") as journal:
-        began, block = now(), 0
-        while not link.closed:
-            for deck in range(DECKS):
-                heard = noise[deck, block % 64]
-                beat, onset = float(tempos[deck](heard)[0]), float(onsets[deck](heard)[0])
-                level = float(np.sqrt(np.mean(np.square(heard))))
-                journal.write(json.dumps({"deck": deck, "beat": beat, "onset": onset, "level": level}) + "\n")
-                message = OscMessageBuilder(address=f"/deck/{deck}/level")
-                message.add_arg(level)
-                to_osc.sendto(message.build().dgram, ("127.0.0.1", 9))
-            journal.flush()
-            link.keep_alive(now())
-            if any(isinstance(said, EndAsked) for said in link.receive()):
-                link.vouch()
-                return
-            block += 1
-            time.sleep(max(0.0, began + block * BLOCK / RATE - now()))
+    from bridge.testing.night import build_night
+
+    night = build_night(1)
+    frames = int((seconds + START_S) * night.rate)
+    soundfile.write(folder / TAPE, np.resize(night.sound, (frames, night.sound.shape[1])), night.rate)
+    pedals = tuple(replace(pedal, name=f"{pedal.name} of the load") for pedal in night.rig.pedals)
+    return replace(night.rig, pedals=pedals, osc=Osc(port=9))
 
 
-def listen(link: Link, start: int, folder: str, tempo: float) -> None:
-    """Run the load, and a plain sleep loop beside it; leave the loop's tick times in ``plain.json``."""
+def listen(link: Link, start: int, folder: str, tempo: float, rig: Rig, began: float) -> None:
+    """Run the listener, and a plain sleep loop beside it; leave the loop's tick times in ``plain.json``."""
+    from bridge.listener import listen as real_listen
+
     ticks: list[float] = []
     ended = threading.Event()
 
@@ -90,22 +78,29 @@ def listen(link: Link, start: int, folder: str, tempo: float) -> None:
     loop = threading.Thread(target=plain)
     loop.start()
     try:
-        load(link, start, folder)
+        with Path(os.devnull).open("w") as nowhere, contextlib.redirect_stdout(nowhere):
+            real_listen(link, start, rig, Path(folder), "load", (Path(folder) / TAPE, began))
     finally:
         ended.set()
         loop.join()
         (Path(folder) / "plain.json").write_text(json.dumps(ticks), encoding="ascii")
 
 
-def send(folder: str, seconds: float, tempo: float) -> None:
-    """Run the sender as a set does, with a port that remembers; leave its tick times and outcome in ``ours.json``."""
-    port = ListPort(now)
-    plan = SendPlan(ports=(PortPlan(name="Pedals A", pedals=("long echo",), begin_tempo=tempo),))
-    listener = Listen("tests.bench.clock:listen", (folder, tempo))
+def send(folder: str, seconds: float, tempo: float, rig: Rig) -> None:
+    """Run the sender as a set does, with ports that remember; leave its tick times and outcome in ``ours.json``."""
+    ports: dict[str, ListPort] = {}
+    plan = SendPlan(
+        ports=(
+            PortPlan(name="measured", pedals=("long echo",), begin_tempo=tempo),
+            PortPlan(name="moved by the load", pedals=tuple(pedal.name for pedal in rig.pedals)),
+        )
+    )
+    listener = Listen("tests.bench.clock:listen", (folder, tempo, rig, now()))
     began = time.process_time()
-    ended = sender.run(plan, listener, for_s=seconds, open_port=lambda name: port)
+    ended = sender.run(plan, listener, for_s=seconds, open_port=lambda name: ports.setdefault(name, ListPort(now)))
     ours = {
-        "ticks": [at for at, _ in port.sent],
+        "ticks": [at for at, _ in ports["measured"].sent],
+        "load_ticks": len(ports["moved by the load"].sent),
         "dropped": ended.ticks_dropped,
         "priority": ended.priority,
         "cpu_share": round((time.process_time() - began) / seconds, 4),
@@ -160,7 +155,8 @@ def measure(seconds: float, tempo: float) -> dict[str, Any]:
     stolen = stolen_s()
     with tempfile.TemporaryDirectory() as folder:
         os.environ["TAPEBRIDGE_RUNTIME"] = folder
-        process = multiprocessing.get_context("spawn").Process(target=send, args=(folder, seconds, tempo))
+        rig = make_load(Path(folder), seconds)
+        process = multiprocessing.get_context("spawn").Process(target=send, args=(folder, seconds, tempo, rig))
         process.start()
         process.join()
         ours = json.loads((Path(folder) / "ours.json").read_text(encoding="ascii"))
@@ -177,7 +173,7 @@ def measure(seconds: float, tempo: float) -> dict[str, Any]:
         "tempo": tempo,
         "cores": os.cpu_count(),
         "stolen_s": None if stolen is None else round((stolen_s() or 0.0) - stolen, 3),
-        "sender": ours_figures | {key: ours[key] for key in ("dropped", "priority", "cpu_share")},
+        "sender": ours_figures | {key: ours[key] for key in ("load_ticks", "dropped", "priority", "cpu_share")},
         "plain": plain_figures,
         "p99_part": round(part, 6),
         "met": part <= WANTED_P99 and abs(ours_figures["rate_error_ppm"]) < WANTED_PPM,
