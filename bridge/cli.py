@@ -64,8 +64,9 @@ def rehearse(seed: int, fast: bool, folder: Path) -> None:
     """
     from bridge.rehearse import rehearse_fast, rehearse_live
 
+    click.echo(f"Making the tapes of night {seed} ...", err=True)
     if fast:
-        with click.progressbar(length=100, label=f"Night {seed}", file=sys.stderr) as bar:
+        with click.progressbar(length=100, label="Playing them", file=sys.stderr) as bar:
             rehearsed = rehearse_fast(seed, folder, progress=lambda share: bar.update(int(100 * share) - bar.pos))
     else:
         rehearsed = rehearse_live(seed, folder)

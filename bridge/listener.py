@@ -109,6 +109,7 @@ class _Listener:
             )
             self._hear(source)
         self._say(TakeEnded(at=now(), why=self._why))
+        self._link.vouch()
 
     def _take_started(self) -> TakeStarted:
         return TakeStarted(

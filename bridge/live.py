@@ -16,7 +16,7 @@ from bridge.edge.host_clock import wall
 from bridge.edge.midi import OutPort
 from bridge.journal.take import check_space, new_take_folder, write_whole
 from bridge.rig import Rig
-from bridge.rig_text import read_rig
+from bridge.rig_text import read_rig, read_rig_text
 from bridge.send.schedule import SendPlan
 
 RIG_COPY = "rig.toml"
@@ -53,12 +53,12 @@ def play_live(path: Path, *, for_s: float | None = None) -> Played:
         BridgeError: A set is running already.
     """
     rig = read_rig(path)
-    return play(rig, path.read_bytes(), f"Tape Bridge plays {path}", for_s=for_s)
+    return play(rig, read_rig_text(path), f"Tape Bridge plays {path}", for_s=for_s)
 
 
 def play(
     rig: Rig,
-    copy: bytes,
+    copy: str,
     title: str,
     *,
     for_s: float | None = None,
@@ -89,7 +89,7 @@ def play(
     return Played(ended=ended, folder=folder, review=write_review(folder))
 
 
-def begin_take(rig: Rig, copy: bytes) -> Path:
+def begin_take(rig: Rig, copy: str) -> Path:
     """Make the folder of a new take, with the rig's text in it, and return it.
 
     Raises:
@@ -98,5 +98,5 @@ def begin_take(rig: Rig, copy: bytes) -> Path:
     parent = Path(rig.take.folder)
     check_space(parent)
     folder = new_take_folder(parent, rig.take.name, wall())
-    write_whole(folder / RIG_COPY, copy)
+    write_whole(folder / RIG_COPY, copy.encode())
     return folder

@@ -179,5 +179,5 @@ def _night(seed: int, folder: Path) -> Night:
     return dataclasses.replace(night, rig=dataclasses.replace(night.rig, take=take))
 
 
-def _rig_text(seed: int) -> bytes:
-    return f"# The built-in set, night {seed}: tapebridge rehearse --seed {seed}\n".encode()
+def _rig_text(seed: int) -> str:
+    return f"# The built-in set, night {seed}: tapebridge rehearse --seed {seed}\n"
