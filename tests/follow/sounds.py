@@ -78,6 +78,11 @@ def drums(clip: str, tempo: ArrayLike, seconds: float, rate: int = RATE, hiss: f
     return (0.5 * played + np.random.default_rng(1).normal(0, hiss, frames)).astype(np.float32)
 
 
+def switched(clip: str, before: float, after: float, seconds: float) -> Sound:
+    """Return a shipped loop that runs on from one tempo to another, so many seconds each."""
+    return drums(clip, np.repeat([before, after], 50), 2 * seconds)
+
+
 def silence(seconds: float, rate: int = RATE) -> Sound:
     return np.random.default_rng(2).normal(0, 1e-4, round(seconds * rate)).astype(np.float32)
 

@@ -87,7 +87,7 @@ def test_a_steady_offset_is_no_level():
 
 @pytest.mark.parametrize("rate", [0, 7_999, 192_001, float("nan")])
 def test_rates_out_of_range_are_refused(rate):
-    with pytest.raises(ValueError, match="8000..192000"):
+    with pytest.raises(ValueError, match=r"8000\.\.192000"):
         Features(rate)
 
 

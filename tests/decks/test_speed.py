@@ -1,0 +1,83 @@
+"""Speed switches, told by the spectrum."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from bridge.decks.speed import SpeedWatch, Switch, factor_between, likeness_at, same_sound
+from bridge.follow.features import Features
+from tests.follow.sounds import RATE, drums, horns, switched
+
+
+def switches(sound: np.ndarray) -> list[Switch]:
+    watch = SpeedWatch()
+    return [found for hop in Features(RATE).hear(sound.astype(np.float32)) if (found := watch.hear(hop))]
+
+
+@pytest.mark.parametrize("clip", ["gravel-path", "winch-room"])
+@pytest.mark.parametrize("factor", [2.0, 0.5])
+def test_a_switch_is_seen_once_where_it_was(clip, factor):
+    tempo = 84.0 / factor**0.5
+    found = switches(switched(clip, tempo, factor * tempo, 9.0))
+    assert [one.factor for one in found] == [factor]
+    assert abs(found[0].frame / RATE - 9.0) < 0.6
+
+
+def test_a_varispeed_ride_of_15_percent_is_none():
+    assert switches(drums("gravel-path", [84, 84, 96.6, 96.6, 84], 30.0)) == []
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_an_entering_bass_or_hat_is_none(seed):
+    sound = drums("gravel-path", 84.0, 18.0).astype(np.float64)
+    half = len(sound) // 2
+    time_s = np.arange(half) / RATE
+    rng = np.random.default_rng(seed)
+    bass = 0.3 * np.sin(2 * np.pi * rng.uniform(45, 90) * time_s)
+    hat = np.diff(rng.normal(0, 0.1, half + 1)) * np.exp(-(time_s % 0.357) / 0.02)
+    for entering in (bass, hat):
+        mixed = sound.copy()
+        mixed[half:] += entering
+        assert switches(mixed) == []
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_horns_that_come_and_go_are_none(seed):
+    assert switches(horns(40.0, np.random.default_rng(seed))) == []
+
+
+@pytest.mark.parametrize(
+    ("bands", "factor"), [(6, 2.0), (-6, 0.5), (12, 4.0), (-12, 0.25), (0, 1.0), (3, 1.0), (-9, 1.0)]
+)
+def test_only_whole_octaves_are_switches(bands, factor):
+    """The bands are six an octave. A made-up profile, moved by so many bands."""
+    shape = np.random.default_rng(8).normal(-40, 6, 42 + 28)
+    assert factor_between(shape[14:56], shape[14 - bands : 56 - bands]) == factor
+
+
+def test_flat_spectra_tell_nothing():
+    assert factor_between(np.full(42, -40.0), np.full(42, -40.0)) == 1.0
+
+
+def test_likeness_is_symmetric_in_time():
+    rng = np.random.default_rng(1)
+    before, after = rng.normal(size=42), rng.normal(size=42)
+    for shift in range(-14, 15):
+        assert likeness_at(before, after, shift) == pytest.approx(likeness_at(after, before, -shift))
+
+
+def profile(sound: np.ndarray) -> np.ndarray:
+    watch = SpeedWatch()
+    for hop in Features(RATE).hear(sound):
+        watch.hear(hop)
+    found = watch.profile()
+    assert found is not None
+    return found
+
+
+def test_one_tape_ridden_is_the_same_sound_and_another_is_not():
+    before = profile(drums("gravel-path", 84.0, 4.0))
+    assert same_sound(before, profile(drums("gravel-path", 84.0 * 1.12, 4.0)), 1.12)
+    assert not same_sound(before, profile(drums("winch-room", 84.0 * 1.12, 4.0)), 1.12)
+    assert not same_sound(before, before, 1.4)

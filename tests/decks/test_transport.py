@@ -1,0 +1,91 @@
+"""What the hand did to a deck."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.follow.sounds import RATE, Heard, drums, hear, hiss, silence, switched
+
+
+def heard_of(*parts: np.ndarray) -> Heard:
+    return hear(np.concatenate(parts))
+
+
+@pytest.fixture(scope="module")
+def evening() -> Heard:
+    """A tape, two seconds of nothing, another tape at half speed, switched to normal."""
+    return heard_of(
+        silence(2.0),
+        drums("gravel-path", 84.0, 12.0),
+        silence(2.0),
+        switched("winch-room", 59.0, 118.0, 12.0),
+    )
+
+
+def test_each_change_is_told_once(evening):
+    assert evening.kinds() == ["started", "stopped", "started", "another tape", "speed switch"]
+
+
+def test_each_change_is_placed_where_it_was(evening):
+    at = [change.frame / RATE for change in evening.changes]
+    assert at == pytest.approx([2.0, 14.0, 16.0, 16.0, 28.0], abs=0.6)
+    known = [change.known / RATE for change in evening.changes]
+    assert known == pytest.approx([2.05, 15.0, 16.05, 20.5, 31.0], abs=1.5)
+    assert known == sorted(known)
+    assert all(change.known > change.frame for change in evening.changes)
+
+
+def test_tempos_before_and_after_are_told(evening):
+    tempos = [(change.tempo_before, change.tempo_after) for change in evening.changes]
+    assert tempos[0] == tempos[2] == (None, None)
+    assert tempos[1] == (pytest.approx(84, rel=0.01), None)
+    assert tempos[3] == (pytest.approx(84, rel=0.01), pytest.approx(59, rel=0.02))
+    assert tempos[4] == (pytest.approx(59, rel=0.01), pytest.approx(118, rel=0.01))
+
+
+def test_the_follower_moves_its_octave_with_the_switch(evening):
+    assert evening.tempo_after(34) == pytest.approx(118, rel=0.01)
+
+
+def test_levels_before_and_after_are_told(evening):
+    started, stopped = evening.changes[:2]
+    assert started.level_before_db < -70 < -45 < started.level_after_db
+    assert stopped.level_after_db < -70 < -30 < stopped.level_before_db
+
+
+def test_the_same_tape_started_again_is_not_another():
+    heard = heard_of(drums("gravel-path", 84.0, 10.0), silence(2.0), drums("gravel-path", 85.0, 10.0))
+    assert heard.kinds() == ["started", "stopped", "started"]
+
+
+def test_another_tape_without_a_stop_is_told_by_tempo_and_sound():
+    heard = heard_of(drums("gravel-path", 84.0, 14.0), drums("winch-room", 63.0, 12.0))
+    assert heard.kinds() == ["started", "another tape"]
+    assert heard.changes[1].frame / RATE == pytest.approx(14.0, abs=1.0)
+    assert heard.changes[1].tempo_after == pytest.approx(63.0, rel=0.02)
+
+
+def test_a_varispeed_ride_is_no_change():
+    ride = drums("gravel-path", [84, 84, 84, 96.6, 96.6, 96.6], 30.0)
+    assert hear(ride).kinds() == ["started"]
+
+
+def test_a_beat_that_goes_and_comes_back_is_no_change():
+    bed = 0.3 * hiss(30.0, np.random.default_rng(6)).astype(np.float32)
+    bed[: 12 * RATE] += drums("gravel-path", 84.0, 12.0)
+    bed[20 * RATE :] += drums("gravel-path", 84.0, 10.0)
+    assert hear(bed).kinds() == ["started"]
+
+
+def test_a_switch_that_leads_out_of_the_range_keeps_the_octave():
+    """84 doubled is 168; the deck's range ends at 130, so both are read as 84."""
+    heard = hear(switched("winch-room", 84.0, 168.0, 12.0))
+    assert heard.kinds() == ["started", "speed switch"]
+    assert heard.changes[1].tempo_after == pytest.approx(84.0, rel=0.01)
+    assert heard.tempo_after(16) == pytest.approx(84.0, rel=0.01)
+
+
+def test_a_rest_of_less_than_a_second_is_no_stop():
+    heard = heard_of(drums("gravel-path", 84.0, 10.0), silence(0.8), drums("gravel-path", 84.0, 5.0))
+    assert heard.kinds() == ["started"]
