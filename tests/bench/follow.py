@@ -1,7 +1,8 @@
 """How fast one deck is followed, and what two decks cost live: prints JSON.
 
-``python -m tests.bench.follow``. The sound is the built-in set's first deck at 48 kHz: silence, two tapes, a speed switch, a bed. "live" feeds two decks at
-the pace of real sound in blocks of 256 frames and counts the processor time of the whole process.
+``python -m tests.bench.follow``. The sound is the built-in set's first deck at 48 kHz: silence, two tapes, a speed
+switch, a bed. "live" feeds two decks at the pace of real sound in blocks of 256 frames and counts the processor time of
+the whole process.
 """
 
 from __future__ import annotations
