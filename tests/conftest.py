@@ -50,17 +50,22 @@ def jack_daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JackServer
 
 
 @contextmanager
-def running_jack_server(name: str, log: Path) -> Iterator[JackServer]:
-    """A server for a test that does it harm; it may be ended by its pid. Skips where JACK is absent."""
+def running_jack_server(name: str, log: Path, period: int = JACK_PERIOD) -> Iterator[JackServer]:
+    """A server for a test that does it harm, or wants another period; it may be ended by its pid.
+
+    Skips where JACK is absent. A JACK client with callbacks in Python can hang for ever when it is deactivated or the
+    period changes, since libjack cancels its thread inside the callback, with the interpreter's lock in its hands:
+    give such a client a process of its own, and end that with `os._exit`.
+    """
     if shutil.which("jackd") is None or shutil.which("jack_wait") is None:
         pytest.skip("jackd is absent (Debian: apt-get install jackd2)")
     env = os.environ | {"JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1", "JACK_NO_AUDIO_RESERVATION": "1"}
-    command = ["jackd", "-n", name, "-r", "-d", "dummy", "-r", str(JACK_RATE), "-p", str(JACK_PERIOD)]
+    command = ["jackd", "-n", name, "-r", "-d", "dummy", "-r", str(JACK_RATE), "-p", str(period)]
     with log.open("wb") as output:
         server = subprocess.Popen(command, env=env, stdin=subprocess.DEVNULL, stdout=output, stderr=output)
     try:
         _wait_until_it_serves(server, env, log)
-        yield JackServer(name, server.pid, JACK_RATE, JACK_PERIOD, env)
+        yield JackServer(name, server.pid, JACK_RATE, period, env)
     finally:
         server.terminate()
         try:
