@@ -141,8 +141,9 @@ def test_what_is_played_arrives_in_order_without_gaps_and_on_time(
     frames, at = noted["frames"], noted["times"]
     assert (np.diff(at) > 0).all()
     assert sum(lost for lost, _why in told) == frames[-1] - frames[0] - block * (len(frames) - 1)
-    early_s = max(0, PERIOD - block) / 48_000  # blocks of less than the server's period come in bursts
-    assert block / 48_000 - early_s < np.median(noted["reads"] - at) < 0.1
+    late_s = np.median(noted["reads"] - at) - block / 48_000  # from the end of a block to its reader
+    burst_s = max(0, PERIOD - block) / 48_000  # blocks of less than the server's period come in bursts
+    assert -burst_s - 0.005 < late_s < 0.05  # arrivals jitter about where they are placed
     if not told:  # the clock of a server that slips is no measure
         assert np.polyfit(frames, at, 1)[0] * 48_000 == pytest.approx(1.0, abs=0.001)
 
