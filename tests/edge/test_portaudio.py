@@ -183,6 +183,32 @@ def test_a_server_that_dies_is_told_and_its_listener_can_end(tmp_path: Path) -> 
     assert any('no sound from "system' in why for why in json.loads(told))
 
 
+EARLY = """
+import sys, time
+from bridge.edge.audio import open_input
+from bridge.errors import DeviceError
+from bridge.rig import SoundInput
+
+while True:
+    try:
+        with open_input(SoundInput(device="system"), 2) as sound:
+            print(sound.source, flush=True)
+            break
+    except DeviceError as error:
+        print(error, flush=True)
+        time.sleep(0.2)
+"""
+
+
+def test_a_device_that_comes_late_is_found_by_the_process_that_missed_it(tmp_path: Path) -> None:
+    name = f"bridge-late-{os.getpid()}"
+    env = os.environ | {"JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1"}
+    with in_process_of_its_own(EARLY, env=env) as child:
+        assert "matches no sound input. Present now: none" in first_line(child)
+        with running_jack_server(name, tmp_path / "jackd.log"):
+            assert rest(child).splitlines()[-1] == "system, JACK Audio Connection Kit"
+
+
 REFUSALS = """
 import json
 from bridge.edge.audio import open_input
