@@ -15,6 +15,7 @@ from bridge import __version__
 from bridge.edge.audio import FileInput, Input, SoundEnded, open_input
 from bridge.edge.host_clock import now, wall
 from bridge.edge.link import EndAsked, Link
+from bridge.edge.live_input import InputHangsError
 from bridge.edge.osc import OscOut
 from bridge.engine import DeckStatus, Engine
 from bridge.errors import DeviceError
@@ -57,7 +58,6 @@ def listen(link: Link, start: int, rig: Rig, folder: Path, title: str, tape: tup
         tape: A sound file to hear instead of the rig's device, and the host time at which it begins.
 
     Raises:
-        DeviceError: The OSC host is unknown.
         TakeError: The journal cannot be opened, or facts could not be written.
     """
     with ExitStack() as stack:
@@ -107,7 +107,11 @@ class _Listener:
             self._say(
                 ListenerStarted(at=now(), pid=os.getpid(), start=self._start, rate=source.rate, source=source.source)
             )
-            self._hear(source)
+            try:
+                self._hear(source)
+            except InputHangsError as error:  # leave without an end: the sender starts a fresh listener
+                self._say(SoundLost(at=now(), frames=0, why=str(error)))
+                return
         self._say(TakeEnded(at=now(), why=self._why))
         self._link.vouch()
 

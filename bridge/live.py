@@ -5,15 +5,17 @@ Until the set is over this loads nothing that the sender must not have; the revi
 
 from __future__ import annotations
 
+import socket
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bridge import sender
 from bridge.edge.child import Listen
 from bridge.edge.host_clock import wall
 from bridge.edge.midi import OutPort
+from bridge.errors import DeviceError
 from bridge.journal.take import check_space, new_take_folder, write_whole
 from bridge.rig import Rig
 from bridge.rig_text import read_rig, read_rig_text
@@ -49,10 +51,13 @@ def play_live(path: Path, *, for_s: float | None = None) -> Played:
 
     Raises:
         RigError: The rig has faults.
+        DeviceError: The host of its OSC is unknown.
         TakeError: The take cannot be written.
         BridgeError: A set is running already.
     """
     rig = read_rig(path)
+    if rig.osc is not None:  # looked up now, so that nothing is looked up while the set runs
+        rig = replace(rig, osc=replace(rig.osc, host=_address_of(rig.osc.host, rig.path)))
     return play(rig, read_rig_text(path), f"Tape Bridge plays {path}", for_s=for_s)
 
 
@@ -100,3 +105,12 @@ def begin_take(rig: Rig, copy: str) -> Path:
     folder = new_take_folder(parent, rig.take.name, wall())
     write_whole(folder / RIG_COPY, copy.encode())
     return folder
+
+
+def _address_of(host: str, path: str) -> str:
+    try:
+        return socket.gethostbyname(host)
+    except OSError as error:
+        raise DeviceError(
+            f'{path}: osc.host = "{host}" is unknown here ({error}). Give an address, or a name known here.'
+        ) from error

@@ -144,7 +144,7 @@ def news(fact: Fact) -> str | None:
         case TicksDropped():
             return f"{fact.port}: {fact.count} late ticks left out"
         case SoundLost():
-            return f"sound lost: {fact.why}"
+            return f"sound: {fact.why}"
         case SoundNotKept():
             return f"sound is no longer recorded: {fact.why}"
     return None

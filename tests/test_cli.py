@@ -68,6 +68,16 @@ def test_a_refusal_is_said_on_one_line_and_exits_with_1(tmp_path, monkeypatch, a
     assert len(result.output.strip().splitlines()) == 1
 
 
+def test_run_tells_of_an_unknown_osc_host_before_the_set_begins(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    rig = '[[decks]]\nname = "north"\nchannels = [1]\n[osc]\nhost = "no.such.host.invalid"\nport = 9000\n'
+    (tmp_path / "rig.toml").write_text(rig)
+    result = call("run", "rig.toml")
+    assert result.exit_code == 1
+    assert 'rig.toml: osc.host = "no.such.host.invalid" is unknown here' in result.output
+    assert not (tmp_path / "recordings").exists()
+
+
 def test_check_tells_all_faults_at_once(tmp_path):
     rig = tmp_path / "rig.toml"
     rig.write_text('[[decks]]\nname = "north"\nchanels = [1]\n\n[[pedals]]\nname = "long echo"\nlistens_to = "nort"\n')

@@ -110,7 +110,7 @@ def test_where_there_is_no_terminal_each_change_is_a_line_and_drift_is_not():
             "Pedals A: gone (unplugged); it is tried again every second",
         ),
         (TicksDropped(at=1.0, port="Pedals A", count=3), "Pedals A: 3 late ticks left out"),
-        (SoundLost(at=1.0, frames=0, why="no device"), "sound lost: no device"),
+        (SoundLost(at=1.0, frames=0, why="no device"), "sound: no device"),
         (SoundNotKept(at=1.0, why="the disk is full"), "sound is no longer recorded: the disk is full"),
     ],
 )

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import re
-import socket
 from collections.abc import Iterator
 
 from pythonosc.osc_message_builder import build_msg
 from pythonosc.udp_client import UDPClient
 
-from bridge.errors import DeviceError
 from bridge.events import BeatPlaced, DeckChanged, Fact, FollowerChanged, MarkPlaced, PedalTold
 from bridge.rig import Osc
 
@@ -47,19 +45,11 @@ class OscOut:
     """Sends facts to one host. UDP: what nobody receives is lost, and nothing waits for it.
 
     Args:
-        osc: Where to send.
-
-    Raises:
-        DeviceError: The host name is unknown.
+        osc: Where to send; its host is an address, so that no name is looked up while a set runs.
     """
 
     def __init__(self, osc: Osc) -> None:
-        try:
-            self._client = UDPClient(socket.gethostbyname(osc.host), osc.port)  # looked up once, not at every send
-        except OSError as error:
-            raise DeviceError(
-                f"[osc] host = {osc.host!r} cannot be reached: {error}. Name a host that this machine knows."
-            ) from error
+        self._client = UDPClient(osc.host, osc.port)
 
     def send(self, fact: Fact) -> None:
         """Send what a fact says. A network that refuses loses the message and never stops the set."""
