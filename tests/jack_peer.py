@@ -9,9 +9,11 @@ own, so that nothing but JACK sits between the bridge and the stamps.
 from __future__ import annotations
 
 import json
+import os
 import sys
 import time
 from pathlib import Path
+from typing import NoReturn
 
 import jack
 import numpy as np
@@ -19,12 +21,15 @@ import soundfile
 
 WAIT_S = 20.0
 
+NO_INPUT = 3
+"""Exit status: the bridge opened no audio input in that time."""
+
 STALL_S = 0.006
 """A period lasts 1.3 ms here; between two that lie further apart, the server or this process had no processor."""
 
 
-def play_and_stamp(tape: Path, seconds: float, out: Path) -> None:
-    """Play and stamp for so many seconds from the moment that the bridge's audio input is there."""
+def play_and_stamp(tape: Path, seconds: float, out: Path) -> NoReturn:
+    """Play and stamp for so many seconds from when the bridge's audio input is there, then end this process."""
     sound, _ = soundfile.read(tape, dtype="float32", always_2d=True)
     client = jack.Client("peer", no_start_server=True)
     rate = client.samplerate
@@ -58,9 +63,11 @@ def play_and_stamp(tape: Path, seconds: float, out: Path) -> None:
                 at["frame"] = 0
                 end = time.monotonic() + seconds
             if end is None and time.monotonic() > give_up:
-                sys.exit(f"the bridge opened no audio input within {WAIT_S:g} s")
+                os._exit(NO_INPUT)
             time.sleep(0.05)
-    out.write_text(json.dumps({"rate": rate, "stamps": stamps, "stalls": stalls}))
+        # not at the end of `with`: libjack may cancel the callback's thread while that holds Python's lock
+        out.write_text(json.dumps({"rate": rate, "stamps": stamps, "stalls": stalls}))
+        os._exit(0)
 
 
 def _connect(client: jack.Client, deck: list[jack.OwnPort], pedal: jack.OwnMidiPort) -> bool:
