@@ -7,7 +7,7 @@ whole that were known by t.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -169,8 +169,9 @@ class _Ear:
         """Tell the pedals the deck's tempo."""
         self._tell_at = frame + round(TELL_EVERY_S * self._rate)
         if self._follower.tempo is not None:
-            for policy in self._policies:
-                yield from policy.hear(self._at(frame), self._follower.tempo, step=self._step)
+            for policy in self._policies:  # they reckon in sound, so that blocks of any size give the same
+                for told in policy.hear(frame / self._rate, self._follower.tempo, step=self._step):
+                    yield replace(told, at=self._at(frame))
             self._step = False
 
     def _obey(self, change: Change) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -16,12 +17,12 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from bridge.events import BeatPlaced, Fact, ListenerLost, ListenerStarted, MarkPlaced, TakeEnded
+from bridge.events import BeatPlaced, Fact, ListenerLost, ListenerStarted, MarkPlaced, SoundLost, TakeEnded, TakeStarted
 from bridge.journal.recover import recover
 from bridge.testing.clips import drum_loop
 from bridge.testing.tape import Move, TapeMachine
 
-pytestmark = [pytest.mark.jack, pytest.mark.timeout(180)]
+pytestmark = pytest.mark.timeout(180)
 
 TEMPO = 96.0
 PLAYED_S = 45.0
@@ -66,6 +67,17 @@ class Live:
     take: Path
     status: int
     output: str
+
+
+def processes_of(session: int) -> list[str]:
+    """Return the command lines of all processes of a session that still run."""
+    left = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):
+            state, _, _, owner = stat.read_text().rpartition(")")[2].split()[:4]
+            if int(owner) == session and state != "Z":
+                left.append(stat.with_name("cmdline").read_text())
+    return left
 
 
 def pids_left(pids: list[int]) -> list[int]:
@@ -146,12 +158,14 @@ def live(jack_daemon, tmp_path_factory) -> Live:
     return Live(np.array(ticks), np.array(stalls), others, facts, take, bridge.returncode, output)
 
 
+@pytest.mark.jack
 def test_the_clock_runs_at_the_tapes_tempo(live):
     """96 bpm on the tape, wow and flutter of 0.2 %: the clock is within half a per cent of it over ten seconds."""
     ticks = live.ticks_s[live.ticks_s > live.ticks_s[-1] - 10.0]
     assert 2.5 / np.mean(np.diff(ticks)) == pytest.approx(TEMPO, rel=0.005)
 
 
+@pytest.mark.jack
 def test_no_tick_comes_in_a_burst_and_none_is_missing(live):
     """Whatever happened meanwhile, kill -9 of the listener included: 2500 / 96 = 26.04 ms from tick to tick.
 
@@ -168,22 +182,26 @@ def test_no_tick_comes_in_a_burst_and_none_is_missing(live):
     assert intervals.max() < 5.0
 
 
+@pytest.mark.jack
 def test_the_clock_never_stops_through_the_loss_of_its_listener(live):
     """From the first tick to the last, as many ticks as the time holds, to within two in a hundred."""
     wanted = (live.ticks_s[-1] - live.ticks_s[0]) * TEMPO / 2.5
     assert len(live.ticks_s) - 1 == pytest.approx(wanted, rel=0.02)
 
 
+@pytest.mark.jack
 def test_nothing_but_clock_is_sent(live):
     assert live.others == []
 
 
+@pytest.mark.jack
 def test_nothing_is_sent_before_a_beat_was_found(live):
     """The tape begins half a second in, and no follower can be sure within two seconds of that."""
     assert live.ticks_s[0] > 2.5
     assert len(live.ticks_s) > 20 / (2.5 / TEMPO)
 
 
+@pytest.mark.jack
 def test_the_journal_says_that_the_listener_was_lost_and_came_back(live):
     [lost] = [fact for fact in live.facts if isinstance(fact, ListenerLost)]
     starts = [fact for fact in live.facts if isinstance(fact, ListenerStarted)]
@@ -192,10 +210,12 @@ def test_the_journal_says_that_the_listener_was_lost_and_came_back(live):
     assert any(isinstance(fact, BeatPlaced) and fact.at > starts[1].at for fact in live.facts)
 
 
+@pytest.mark.jack
 def test_a_mark_from_another_terminal_lands_in_the_take(live):
     assert [fact.text for fact in live.facts if isinstance(fact, MarkPlaced)] == ["the ferry answers"]
 
 
+@pytest.mark.jack
 def test_the_set_ends_in_order(live):
     assert live.status == 0, live.output
     assert isinstance(live.facts[-1], TakeEnded)
@@ -204,6 +224,7 @@ def test_the_set_ends_in_order(live):
     assert (live.take / "rig.toml").read_text() == RIG
 
 
+@pytest.mark.jack
 def test_the_sound_is_kept_from_each_start(live):
     """Segments follow each other without overlap; what the device lost is no part of them, and little."""
     for start in (1, 2):
@@ -220,3 +241,66 @@ def test_the_sound_is_kept_from_each_start(live):
         assert segments
         if start == 2:
             assert kept > 0.9 * end > 10 * 48_000
+
+
+def start_without_gear(home: Path, *more: str) -> tuple[subprocess.Popen[str], Path, dict[str, str]]:
+    """Start a set on a rig whose gear is absent, and return it once its take is begun."""
+    (home / "rig.toml").write_text(RIG.replace('device = "system"', 'device = "no such interface"'))
+    env = os.environ | {
+        "TAPEBRIDGE_RUNTIME": str(home / "runtime"),
+        "JACK_DEFAULT_SERVER": "none",
+        "JACK_NO_START_SERVER": "1",
+    }
+    bridge = subprocess.Popen(
+        [sys.executable, "-m", "bridge", "run", "rig.toml", *more],
+        cwd=home, env=env, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        start_new_session=True,
+    )  # fmt: skip
+    try:
+        take = wait_for(lambda: next((home / "takes").glob("*/journal.jsonl"), None), "take").parent
+        wait_for(lambda: last(SoundLost, take), "word about the absent device")
+    except BaseException:
+        bridge.kill()
+        raise
+    return bridge, take, env
+
+
+@pytest.mark.parametrize(
+    ("how", "why"),
+    [("Ctrl-C", "Ctrl-C"), ("SIGTERM", "SIGTERM"), ("end", "tapebridge end"), ("for", "its 3 s were over")],
+)
+def test_a_set_starts_without_its_gear_and_ends_in_order_however_it_is_ended(tmp_path, how, why):
+    bridge, take, env = start_without_gear(tmp_path, *(["--for", "3"] if how == "for" else []))
+    try:
+        if how == "Ctrl-C":
+            os.killpg(bridge.pid, signal.SIGINT)  # as a terminal does: to every process of the set
+        elif how == "SIGTERM":
+            bridge.terminate()
+        elif how == "end":
+            command = [sys.executable, "-m", "bridge", "end"]
+            subprocess.run(command, cwd=tmp_path, env=env, check=True, timeout=20)
+        output, _ = bridge.communicate(timeout=20)
+    finally:
+        if bridge.poll() is None:
+            bridge.kill()
+            bridge.wait()
+    assert bridge.returncode == 0, output
+    assert "Traceback" not in output
+    assert "no such interface" in output
+    facts = recover((take / "journal.jsonl").read_bytes()).facts
+    assert isinstance(facts[0], TakeStarted)
+    assert facts[-1].why == why
+    assert (take / "review.html").exists()
+    assert processes_of(bridge.pid) == []
+
+
+def test_a_second_set_is_refused_with_the_first_ones_process(tmp_path):
+    bridge, _, env = start_without_gear(tmp_path)
+    try:
+        command = [sys.executable, "-m", "bridge", "run", "rig.toml", "--for", "1"]
+        second = subprocess.run(command, cwd=tmp_path, env=env, capture_output=True, text=True, timeout=30)
+        assert second.returncode == 1
+        assert f"process {bridge.pid}" in second.stderr
+    finally:
+        bridge.terminate()
+        bridge.communicate(timeout=20)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from fractions import Fraction
-from math import log2
+from math import inf, log2
 
 from bridge.events import PedalTold
 from bridge.rig import Pedal
@@ -60,8 +60,8 @@ class ClockPolicy:
         self._tempo: float | None = next((p.begin_tempo for p in pedals if p.begin_tempo is not None), None)
         self._begun = False
         self._moving = False
-        self._moved_at = 0.0
-        self._heard_at = 0.0
+        self._moved_at = -inf
+        self._heard_at = inf
         self._heard: deque[tuple[float, float]] = deque()
 
     @property
@@ -72,7 +72,6 @@ class ClockPolicy:
     def resume(self, told: PedalTold) -> None:
         """Take over what an earlier policy told the port, after a restart."""
         self._tempo, self._begun, self._folded = told.tempo, True, Fraction(told.ratio).limit_denominator(64)
-        self._heard_at = self._moved_at = told.at
 
     def hear(self, at: float, tempo: float, *, step: bool = False) -> list[PedalTold]:
         """Return what the port's pedals are told now that the deck is heard at ``tempo``.
@@ -80,7 +79,7 @@ class ClockPolicy:
         Call it a few times a second while the deck's beat is followed.
 
         Args:
-            at: Host time in seconds; never less than at the call before.
+            at: Time in seconds, of any one clock; never less than at the call before.
             tempo: The deck's tempo in bpm.
             step: The deck stepped (another tape, a speed switch), so no value between is sent.
 
@@ -124,7 +123,7 @@ class ClockPolicy:
         self._moving = apart > (SEAT if self._moving else REST)
         if not self._moving:
             return False
-        most = (self._slew + self._own_bend()) * min(LONGEST_MOVE_S, at - self._heard_at)
+        most = (self._slew + self._own_bend()) * min(LONGEST_MOVE_S, max(0.0, at - self._heard_at))
         period, target = period_s(self._tempo), period_s(wanted)
         self._tempo = 60.0 / (period + min(most, max(-most, target - period)))
         return most > 0
