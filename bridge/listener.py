@@ -37,7 +37,7 @@ from bridge.rig import Rig
 from bridge.screen import Screen
 
 READ_S = 0.05
-"""Longest wait for sound: how soon a word of the sender is heard."""
+"""How often a word of the sender is listened for, and the longest wait for sound."""
 
 WALL_EVERY_S = 60.0
 """Wall time is written down this often."""
@@ -145,6 +145,7 @@ class _Listener:
         engine = Engine(self._rig, source.rate)
         for told in self._told:
             engine.resume(told)
+        attend_at = now()
         while not self._why:
             event = source.read(READ_S)
             if isinstance(event, SoundHeard):
@@ -157,7 +158,9 @@ class _Listener:
                 time.sleep(READ_S)
             elif event is not None:
                 self._say(event)
-            self._attend(engine.status)
+            if (at := now()) >= attend_at:
+                attend_at = at + READ_S
+                self._attend(engine.status)
 
     def _keep(self, event: SoundHeard) -> None:
         """Have the channels that the rig names recorded, until the disk refuses."""
