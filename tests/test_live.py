@@ -291,7 +291,7 @@ def test_a_set_starts_without_its_gear_and_ends_in_order_however_it_is_ended(tmp
     assert isinstance(facts[0], TakeStarted)
     assert facts[-1].why == why
     assert (take / "review.html").exists()
-    assert processes_of(bridge.pid) == []
+    wait_for(lambda: True if processes_of(bridge.pid) == [] else None, "end of every process", 5.0)
 
 
 def test_a_second_set_is_refused_with_the_first_ones_process(tmp_path):
