@@ -1,0 +1,95 @@
+"""What the echoes of the very delay that is clocked do to the follower: prints JSON.
+
+``python -m tests.bench.echoes [--seeds N]``. A tape of drums drifts by 3 % in 60 s; a pedal takes its time from the
+bridge's clock, and its output comes back to the bridge's input beside the deck. Scored against the dry tape's beats
+with mir_eval (CMLt after 5 s; an item fails below 0.5). "alone" stops the tape after 30 s, so that only echoes are left:
+wanted is `holding` within 10 s, and a tempo that moves by less than 0.5 % meanwhile.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import Any
+
+import mir_eval
+import numpy as np
+
+from bridge.engine import Engine
+from bridge.events import BeatPlaced, FollowerChanged, PedalTold
+from bridge.rig import Deck, Pedal, Rig, SoundInput
+from bridge.testing.clips import drum_loop
+from bridge.testing.echo import EchoLoop
+from bridge.testing.tape import Move, TapeMachine
+
+RATE = 24_000
+BLOCK = 480
+LENGTH_S = 60.0
+ALONE_S = 30.0
+MIXES = [(-np.inf, 0.5), *((level, feedback) for feedback in (0.5, 0.75) for level in (-6.0, 0.0, 4.0))]
+RIG = Rig(
+    path="bench",
+    sound=SoundInput(),
+    decks=(Deck(name="north", channels=(1,), tempo_range=(50, 130)),),
+    pedals=(Pedal(name="long echo", port="Pedals A", listens_to="north", tempo=(20, 400), delay_ms=(20, 3000)),),
+)
+
+
+def drifting_tape(seed: int, stop_s: float | None = None) -> tuple[np.ndarray, np.ndarray]:
+    """Return a minute of drums that drift by 3 %, and where their beats fell in seconds."""
+    rng = np.random.default_rng(seed)
+    clip, tempo = ("gravel-path", "winch-room")[seed % 2], float(rng.uniform(65, 115))
+    moves = [Move(time_s=0.2, speed=1.0)] + ([] if stop_s is None else [Move(time_s=stop_s, speed=0.0)])
+    machine = TapeMachine(rate=RATE)
+    speed = machine.speed(LENGTH_S, tuple(moves), rng, drift=((0.0, 0.015), (LENGTH_S, -0.015)))
+    played = machine.play(drum_loop(clip, name=clip, tempo=tempo), speed)
+    return played.sound + machine.hiss(speed, rng), played.beats_s()
+
+
+def heard(seed: int, level_db: float, feedback: float, stop_s: float | None = None) -> tuple[list[Any], np.ndarray]:
+    """Return the facts of one closed loop, and the true beats."""
+    sound, beats = drifting_tape(seed, stop_s)
+    beats_of_delay = (1.0, 0.75, 0.5)[seed % 3]
+    loop = EchoLoop(RIG, RATE, Engine(RIG, RATE).handle, feedback=feedback, level_db=level_db, beats=beats_of_delay)
+    return [fact for at in range(0, len(sound), BLOCK) for fact in loop.play(sound[at : at + BLOCK])], beats
+
+
+def scored(seed: int, level_db: float, feedback: float) -> float:
+    """Return CMLt of one closed loop after its first five seconds."""
+    facts, beats = heard(seed, level_db, feedback)
+    placed = np.array([fact.at for fact in facts if isinstance(fact, BeatPlaced)])
+    return float(mir_eval.beat.continuity(beats[beats > 5], placed[placed > 5])[1]) if (placed > 5).sum() > 1 else 0.0
+
+
+def alone(seed: int, feedback: float) -> dict[str, float]:
+    """Return what happens when the tape stops and only its echoes go on."""
+    facts, _ = heard(seed, 0.0, feedback, ALONE_S)
+    quiet = [fact.at for fact in facts if isinstance(fact, FollowerChanged) and fact.at > ALONE_S]
+    told = [fact.tempo for fact in facts if isinstance(fact, PedalTold)]
+    before = [fact.tempo for fact in facts if isinstance(fact, PedalTold) and fact.at <= ALONE_S]
+    moved = abs(told[-1] / before[-1] - 1) if before else float("nan")
+    return {"left_following_after_s": min(quiet, default=np.inf) - ALONE_S, "moved": moved}
+
+
+def main() -> None:
+    """Measure and print."""
+    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    options.add_argument("--seeds", type=int, default=12, help="closed loops a mix (default: 12)")
+    seeds = range(options.parse_args().seeds)
+    mixes = {}
+    for level, feedback in MIXES:
+        cmlt = [scored(seed, level, feedback) for seed in seeds]
+        name = "dry" if np.isinf(level) else f"{level:+g} dB, feedback {feedback:g}"
+        mixes[name] = {"cmlt": round(float(np.mean(cmlt)), 3), "failed": round(float(np.mean(np.array(cmlt) < 0.5)), 3)}
+    ends = [alone(seed, feedback) for seed in seeds for feedback in (0.5, 0.75)]
+    result = {
+        "seeds": len(seeds),
+        "mixes": mixes,
+        "alone": {key: round(float(np.max([end[key] for end in ends])), 4) for key in ends[0]},
+        "wanted": {"failed at 0 dB, 0.5 beyond dry": 0.10, "left_following_after_s": 10, "moved": 0.005},
+    }
+    print(json.dumps(result, indent=2))
+
+
+if __name__ == "__main__":
+    main()
