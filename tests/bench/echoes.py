@@ -2,8 +2,8 @@
 
 ``python -m tests.bench.echoes [--seeds N]``. A tape of drums drifts by 3 % in 60 s; a pedal takes its time from the
 bridge's clock, and its output comes back to the bridge's input beside the deck. Scored against the dry tape's beats
-with mir_eval (CMLt after 5 s; an item fails below 0.5). "alone" stops the tape after 30 s, so that only echoes are left:
-wanted is `holding` within 10 s, and a tempo that moves by less than 0.5 % meanwhile.
+with mir_eval (CMLt after 5 s; an item fails below 0.5). "alone" stops the tape after 30 s, so that only echoes are
+left: wanted is `holding` within 10 s, and a tempo that moves by less than 0.5 % meanwhile.
 """
 
 from __future__ import annotations
