@@ -1,0 +1,125 @@
+"""Drum hits in time: played by people or by a machine, thinned out, and given the sounds of a kit."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tests.training.material import CLASSES, RATE, Material
+from tests.training.scene import CLOCK, chance
+
+OTHER, TONE, SPEECH = CLASSES.index("other"), CLASSES.index("tone"), CLASSES.index("speech")
+CLASS_DB = np.array([0, -3, -8, -14, -16, -13, -5, -5, -5, -10, -13, -12, -8, -10, -8], float)
+"""Level of each class beside the kick, in dB."""
+
+# Chance of a hit per sixteenth of a bar, for patterns that no drummer of the data set plays.
+KICK_CHANCE = (0.93, 0.02, 0.1, 0.1, 0.3, 0.03, 0.2, 0.12, 0.6, 0.03, 0.3, 0.1, 0.25, 0.03, 0.2, 0.1)
+SNARE_CHANCE = (0.03, 0.02, 0.04, 0.08, 0.85, 0.03, 0.06, 0.2, 0.05, 0.08, 0.07, 0.06, 0.85, 0.05, 0.08, 0.2)
+
+Sounds = tuple[list[NDArray[np.int64]], NDArray[np.float64], NDArray[np.float64]]
+"""Per class the bank's sounds by loudness, its gain, and its pitch."""
+
+
+def programmed(rng: np.random.Generator, beats: int) -> NDArray[np.float64]:
+    """Return a pattern by machine: shape (n, 3), time in beats, class, velocity."""
+    bars = int(rng.choice([1, 2, 4]))
+    swing = rng.choice([0.0, 0.0, 0.08, 0.17, 0.33]) / 2
+    grid, kinds, loud = [], [], []
+    sharp = rng.uniform(0.7, 1.6)
+    hat_every = int(rng.choice([1, 2, 2, 4, 8]))
+    hat_off = int(rng.choice([0, 0, 0, 1])) * (hat_every // 2)
+    hat_kind = int(rng.choice([3, 3, 4, 5, 10, OTHER]))
+    for step in range(16 * bars):
+        accent = 1.0 if step % 4 == 0 else (0.75 if step % 2 == 0 else 0.55)
+        for kind, odds in ((0, KICK_CHANCE), (1, SNARE_CHANCE)):
+            if rng.random() < odds[step % 16] ** sharp:
+                grid.append(step / 4)
+                kinds.append(kind)
+                loud.append(rng.uniform(0.6, 1.0))
+        if step % hat_every == hat_off:
+            grid.append(step / 4)
+            kinds.append(hat_kind)
+            loud.append(accent * rng.uniform(0.6, 1.0))
+    at = np.array(grid)
+    at = at + swing * (np.rint(at * 4) % 2 == 1) * 0.5
+    loop = np.column_stack([at, kinds, loud])
+    times = int(np.ceil(beats / (4 * bars)))
+    out = np.concatenate([loop + np.array([4 * bars * i, 0, 0]) for i in range(times)])
+    out[:, 0] += rng.normal(0, rng.uniform(0, 0.012), len(out))
+    return out[rng.random(len(out)) > rng.choice([0.0, 0.05, 0.15])]
+
+
+def played(
+    rng: np.random.Generator, m: Material, which: int, first: float, beats: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return notes (n, 3) and offsets per beat of a performance from beat ``first`` on, looped where too short."""
+    notes, offsets = m.notes[which], m.offsets[which]
+    size = len(offsets)
+    if chance(rng, 0.2) and size > 16:  # a short loop cut from it
+        size = int(rng.choice([4, 8, 16]))
+        begin = 4 * int(rng.integers(0, (len(offsets) - size) // 4 + 1))
+        notes = notes[(notes[:, 0] >= begin - 0.1) & (notes[:, 0] < begin + size - 0.1)] - np.array([begin, 0, 0])
+        offsets = offsets[begin : begin + size]
+        if len(notes) < size // 2:
+            return played(rng, m, which, first, beats)
+    times = int(np.ceil((first + beats) / size)) + 1
+    rows = np.concatenate([notes + np.array([size * i, 0, 0]) for i in range(times)])
+    rows = rows[(rows[:, 0] >= first - 0.05) & (rows[:, 0] < first + beats)]
+    return rows - np.array([first, 0, 0]), np.tile(offsets, times)[int(first) : int(first) + beats]
+
+
+def thinned(rng: np.random.Generator, notes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the notes without some drums: no kick, no hats, brushes, only cymbals, no ghost notes."""
+    kinds = notes[:, 1].astype(int)
+    keep = np.ones(len(notes), bool)
+    for kind, p in ((0, 0.08), (1, 0.08), (3, 0.2), (4, 0.3), (5, 0.2), (9, 0.3), (10, 0.2)):
+        if chance(rng, p):
+            keep &= kinds != kind
+    if chance(rng, 0.08):
+        keep &= np.isin(kinds, [0, 1, 2])
+    if chance(rng, 0.04):
+        keep &= np.isin(kinds, [3, 4, 5, 10])
+    if chance(rng, 0.3):
+        keep &= notes[:, 2] > rng.uniform(0.15, 0.5)
+    return notes[keep] if keep.sum() > 0.25 * len(notes) else notes
+
+
+def chosen_sounds(rng: np.random.Generator, m: Material) -> Sounds:
+    """Return per class the bank's sounds of this scene by loudness, their gains, and their pitch."""
+    kit = rng.choice(m.full_kits)
+    mixed = chance(rng, 0.2)
+    picks = []
+    for kind in range(len(CLASSES)):
+        pool = m.by_kind[kind]
+        of = rng.choice(m.kit[pool]) if mixed or not (m.kit[pool] == kit).any() else kit
+        own = pool[m.kit[pool] == of]
+        if kind in (OTHER, TONE, SPEECH):
+            picks.append(rng.choice(pool, 1))
+            continue
+        if len(own) > 3:
+            own = np.sort(rng.choice(own, 3, replace=False))
+        picks.append(own[np.argsort(m.loud[own], kind="stable")])
+    if chance(rng, 0.12):  # found sounds take the drums' parts
+        for kind in rng.choice(12, int(rng.integers(1, 6)), replace=False):
+            picks[kind] = rng.choice(m.by_kind[int(rng.choice([OTHER, 2, 6, 7, 8]))], 1)
+    gain = 10 ** ((CLASS_DB + rng.normal(0, 4, len(CLASSES))) / 20)
+    return picks, gain, np.exp(rng.normal(0, 0.09, len(CLASSES)))
+
+
+def as_events(
+    rng: np.random.Generator,
+    at: NDArray[np.float64],
+    kinds: NDArray[np.int64],
+    loud: NDArray[np.float64],
+    speed: NDArray[np.float64],
+    sounds: Sounds,
+) -> NDArray[np.float64]:
+    """Return event rows of hits at given seconds; the pitch follows the tape's speed at each hit."""
+    picks, gain, pitch = sounds
+    which = np.array(
+        [picks[k][min(len(picks[k]) - 1, int(v * len(picks[k])))] for k, v in zip(kinds, loud, strict=True)]
+    )
+    rate = pitch[kinds] * np.interp(at, CLOCK, speed) * np.exp(rng.normal(0, 0.005, len(at)))
+    open_hat = rng.uniform(0.15, 1.2) * RATE
+    longest = np.where(kinds == 5, open_hat, 1e9)
+    return np.column_stack([at * RATE, which, rate, gain[kinds] * loud**1.3, longest])

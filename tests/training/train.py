@@ -1,0 +1,271 @@
+"""Train nets: first make many scenes into features, then learn from them.
+
+    python -m tests.training.train --bank bank.npz --performances performances.npz --out FOLDER
+
+On a GPU of 80 GB the defaults make 38,400 scenes (680 h) in about two minutes and take 24,000 steps with each net, all
+nets side by side. On two cores without a GPU take ``--scenes 16 --batches 250 --passes 3000 --nets 1`` overnight.
+Everything is drawn from ``--seed``. Nets are written every 200 passes; ``--start NET.npz ...`` goes on from nets of an
+earlier run, best with another seed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import logging
+import math
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from tests.training.material import Material
+from tests.training.net import CONTEXT, Net, asked, load, loss_of, save
+from tests.training.plan import random_scene
+from tests.training.scene import SCENE_S, stacked
+from tests.training.sound import BANDS, Bank, features_of
+
+log = logging.getLogger(__name__)
+
+SHAPES = ((96, 128, 1), (96, 192, 1), (128, 128, 2))
+"""Width, units and layers of the nets that are trained side by side."""
+
+WARM_UP = 0.02
+PIECE = 800
+"""Frames through which errors flow back; the state goes on from piece to piece of a scene."""
+
+AVERAGE = 0.002
+"""Part of the newest weights in the slow average, at each step."""
+
+
+class Scenes(torch.utils.data.IterableDataset):  # type: ignore[misc]
+    """Endless batches of planned scenes; every worker draws from its own seed."""
+
+    def __init__(self, bank: Path, performances: Path, size: int, seed: int) -> None:
+        self._paths, self._size, self._seed = (bank, performances), size, seed
+
+    def __iter__(self) -> Iterator[dict[str, Tensor]]:
+        info = torch.utils.data.get_worker_info()
+        rng = np.random.default_rng([self._seed, info.id if info else 0])
+        material = Material.load(*self._paths)
+        while True:
+            batch = stacked([random_scene(rng, material) for _ in range(self._size)])
+            yield {name: torch.from_numpy(value) for name, value in batch.items()}
+
+
+def blinded(x: Tensor, generator: torch.Generator) -> Tensor:
+    """Return features of which some scenes miss their highest or lowest bands, as through a dull or thin tape."""
+    scenes, device = len(x), x.device
+    band = torch.arange(BANDS, device=device).repeat(2)
+
+    def drawn(low: float, high: float) -> Tensor:
+        return low + (high - low) * torch.rand(scenes, 1, 1, device=device, generator=generator)
+
+    top = torch.where(drawn(0, 1) < 0.3, drawn(12, 32), 99.0)
+    bottom = torch.where(drawn(0, 1) < 0.12, drawn(0, 8), -1.0)
+    return x * ((band < top) & (band > bottom))
+
+
+class Pupil:
+    """One net, its optimiser, and a slow average of its weights, which is what is kept.
+
+    On a GPU a whole step is recorded once and then replayed, since starting its many small parts one by one would
+    take longer than computing them.
+
+    Args:
+        net: The net to train, on its device.
+        seed: Seed of what its features miss.
+        scenes: Scenes in each batch.
+        recorded: Record the step on a GPU.
+    """
+
+    def __init__(self, net: Net, seed: int, scenes: int, recorded: bool = True) -> None:
+        device = next(net.parameters()).device
+        self.net, self.average, self.seed, self.steps = net, copy.deepcopy(net), seed, 0
+        self.recorded = recorded
+        self.stream = torch.cuda.Stream() if device.type == "cuda" else None
+        # A recorded step reads its learning rate from the device.
+        rate = torch.tensor(1e-4, device=device) if device.type == "cuda" else 1e-4
+        self._optimiser = torch.optim.AdamW(
+            net.parameters(), lr=rate, weight_decay=1e-3, capturable=device.type == "cuda", foreach=True
+        )
+        self._generator = torch.Generator(device)
+        self._generator.manual_seed(seed)
+        self._x = torch.zeros(scenes, PIECE + CONTEXT, 2 * BANDS, device=device)
+        self._target = torch.zeros(scenes, PIECE, 7, device=device)
+        self._hidden = torch.zeros(net.memory.num_layers, scenes, net.memory.hidden_size, device=device)
+        self._graph: torch.cuda.CUDAGraph | None = None
+        self._parts: dict[str, Tensor] = {}
+
+    def _step(self) -> None:
+        logits, hidden = self.net(self._x, self._hidden)
+        parts = loss_of(logits, self._target)
+        self._optimiser.zero_grad(set_to_none=True)
+        torch.stack(list(parts.values())).sum().backward()
+        torch.nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
+        self._optimiser.step()
+        with torch.no_grad():
+            torch._foreach_lerp_(list(self.average.parameters()), list(self.net.parameters()), AVERAGE)
+            self._hidden.copy_(hidden)
+        self._parts = {name: part.detach() for name, part in parts.items()}
+
+    def _stepped(self) -> None:
+        if self.stream is not None and self.recorded and self.steps == 8:  # the optimiser has its state by now
+            torch.cuda.synchronize()
+            self._graph = torch.cuda.CUDAGraph()
+            with torch.cuda.graph(self._graph, stream=self.stream):
+                self._step()
+        if self._graph is None:
+            self._step()
+        else:
+            self._graph.replay()
+        self.steps += 1
+        if self.steps == 400:
+            self.average.load_state_dict(self.net.state_dict())
+
+    def learn(self, x: Tensor, target: Tensor, rate: float) -> None:
+        """Go through scenes once, a step for each piece."""
+        for group in self._optimiser.param_groups:
+            if isinstance(group["lr"], Tensor):
+                group["lr"].fill_(rate)
+            else:
+                group["lr"] = rate
+        x = torch.nn.functional.pad(blinded(x.float(), self._generator), (0, 0, CONTEXT, 0))
+        self._hidden.zero_()
+        for at in range(0, target.shape[1], PIECE):
+            self._x.copy_(x[:, at : at + PIECE + CONTEXT])
+            self._target.copy_(target[:, at : at + PIECE])
+            self._stepped()
+
+    def losses(self) -> dict[str, float]:
+        """Return the parts of the last step's loss."""
+        return {name: round(float(part), 4) for name, part in self._parts.items()}
+
+
+def rate_at(done: float) -> float:
+    """Return the learning rate over its peak when ``done`` (0..1) of the time is gone: warm-up, then half a cosine."""
+    if done < WARM_UP:
+        return (done + 1e-3) / WARM_UP
+    return float(0.02 + 0.98 * 0.5 * (1 + np.cos(np.pi * (done - WARM_UP) / (1 - WARM_UP))))
+
+
+def write(pupils: list[Pupil], out: Path, hours: float, losses: list[dict[str, object]]) -> None:
+    """Write weights and the losses so far."""
+    out.mkdir(parents=True, exist_ok=True)
+    for i, pupil in enumerate(pupils):
+        save(pupil.average, out / f"net{i}.npz", seed=pupil.seed, steps=pupil.steps, hours=hours)
+    (out / "losses.json").write_text(json.dumps(losses))
+
+
+class Kept:
+    """Batches of features and what is asked of them, on the device, to draw mixed ones from."""
+
+    def __init__(self, seed: int) -> None:
+        self._features: list[Tensor] = []
+        self._targets: list[Tensor] = []
+        self._rng = np.random.default_rng([seed, 1])
+
+    def keep(self, features: Tensor, target: Tensor) -> None:
+        """Add a batch."""
+        self._features.append(features.bfloat16())
+        self._targets.append(target.half())
+
+    def drawn(self) -> tuple[Tensor, Tensor]:
+        """Return a batch mixed from parts of those kept."""
+        size = len(self._features[0])
+        parts = math.gcd(8, size)
+        piece = size // parts
+        chosen = self._rng.integers(len(self._features), size=parts)
+        starts = self._rng.integers(size - piece + 1, size=parts)
+        pairs = list(zip(chosen, starts, strict=True))
+        return (
+            torch.cat([self._features[i][at : at + piece] for i, at in pairs]),
+            torch.cat([self._targets[i][at : at + piece] for i, at in pairs]),
+        )
+
+
+def sounded(arguments: argparse.Namespace, device: torch.device) -> Kept:
+    """Return fresh scenes as features and what is asked of them."""
+    bank = Bank.load(arguments.bank, device)
+    dataset = Scenes(arguments.bank, arguments.performances, arguments.scenes, arguments.seed)
+    generator = torch.Generator(device)
+    generator.manual_seed(arguments.seed)
+    kept = Kept(arguments.seed)
+    plans = iter(torch.utils.data.DataLoader(dataset, batch_size=None, num_workers=arguments.workers))
+    for number in range(arguments.batches):
+        batch = {name: value.to(device) for name, value in next(plans).items()}
+        kept.keep(features_of(bank, batch, generator), asked(batch))
+        if number % 25 == 0:
+            log.info("%d of %d batches", number, arguments.batches)
+    return kept
+
+
+def pupils_of(arguments: argparse.Namespace, device: torch.device) -> list[Pupil]:
+    """Return the nets to train: those of ``--start``, then fresh ones in the other shapes."""
+    nets = [load(path) for path in arguments.start]
+    for i, shape in enumerate(SHAPES[len(nets) : arguments.nets], len(nets)):
+        torch.manual_seed(arguments.seed + i)
+        nets.append(Net(*shape))
+    recorded = not arguments.eager
+    return [Pupil(net.to(device), arguments.seed + i, arguments.scenes, recorded) for i, net in enumerate(nets)]
+
+
+def taught(arguments: argparse.Namespace, device: torch.device) -> None:
+    """Make the scenes, train the nets and write them."""
+    torch.backends.cuda.matmul.allow_tf32 = True
+    kept = sounded(arguments, device)
+    pupils = pupils_of(arguments, device)
+    hours = arguments.batches * arguments.scenes * SCENE_S / 3600
+    losses: list[dict[str, object]] = []
+    begun = time.monotonic()
+    for number in range(arguments.passes):
+        rate = arguments.peak * rate_at(number / arguments.passes)
+        all_learn(pupils, *kept.drawn(), rate)
+        if number % 50 == 0:
+            entry = {"pass": number, "s": round(time.monotonic() - begun, 1), "rate": rate}
+            losses.append(entry | {"nets": [pupil.losses() for pupil in pupils]})
+            log.info("%s", json.dumps(losses[-1]))
+        if number % 200 == 199 or number == arguments.passes - 1:
+            write(pupils, arguments.out, hours, losses)
+
+
+def all_learn(pupils: list[Pupil], x: Tensor, target: Tensor, rate: float) -> None:
+    """Let every net go through the same scenes, side by side on the GPU where there is one."""
+    for pupil in pupils:
+        if pupil.stream is None:
+            pupil.learn(x, target, rate)
+            continue
+        pupil.stream.wait_stream(torch.cuda.current_stream())
+        with torch.cuda.stream(pupil.stream):
+            pupil.learn(x, target, rate)
+    for pupil in pupils:
+        if pupil.stream is not None:
+            pupil.stream.synchronize()
+
+
+def main() -> None:
+    """Train, and write nets to a folder."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--bank", type=Path, required=True)
+    parser.add_argument("--performances", type=Path, required=True)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--batches", type=int, default=300, help="batches of scenes to make")
+    parser.add_argument("--passes", type=int, default=3000, help="batches to learn from")
+    parser.add_argument("--scenes", type=int, default=128, help="scenes in a batch")
+    parser.add_argument("--nets", type=int, default=len(SHAPES))
+    parser.add_argument("--workers", type=int, default=12)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--peak", type=float, default=2e-3, help="highest learning rate")
+    parser.add_argument("--eager", action="store_true", help="do not record the steps on the GPU")
+    parser.add_argument("--start", type=Path, nargs="*", default=[], help="nets to go on from")
+    arguments = parser.parse_args()
+    logging.basicConfig(level=logging.INFO, format="%(message)s")
+    taught(arguments, torch.device("cuda" if torch.cuda.is_available() else "cpu"))
+
+
+if __name__ == "__main__":
+    main()
