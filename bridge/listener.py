@@ -7,6 +7,7 @@ order; when it is lost itself, the sender goes on at the last tempo and starts a
 from __future__ import annotations
 
 import os
+import sys
 import time
 from contextlib import ExitStack
 from pathlib import Path
@@ -18,7 +19,7 @@ from bridge.edge.link import EndAsked, Link
 from bridge.edge.live_input import InputHangsError
 from bridge.edge.osc import OscOut
 from bridge.engine import DeckStatus, Engine
-from bridge.errors import DeviceError
+from bridge.errors import DeviceError, TakeError
 from bridge.events import (
     Fact,
     ListenerStarted,
@@ -34,7 +35,7 @@ from bridge.journal.sound import SoundWriter
 from bridge.journal.take import JOURNAL
 from bridge.journal.writer import JournalWriter
 from bridge.rig import Rig
-from bridge.screen import Screen
+from bridge.screen import Screen, tell
 
 READ_S = 0.05
 """How often a word of the sender is listened for, and the longest wait for sound."""
@@ -46,7 +47,15 @@ RETRY_S = 1.0
 """An absent sound device is looked for this often."""
 
 
-def listen(link: Link, start: int, rig: Rig, folder: Path, title: str, tape: tuple[Path, float] | None = None) -> None:
+def listen(
+    link: Link,
+    start: int,
+    rig: Rig,
+    folder: Path,
+    title: str,
+    tape: tuple[Path, float] | None = None,
+    began_at: float | None = None,
+) -> None:
     """Run one listener until the sender asks for the end, or is gone.
 
     Args:
@@ -56,18 +65,23 @@ def listen(link: Link, start: int, rig: Rig, folder: Path, title: str, tape: tup
         folder: The take's folder, which exists.
         title: What runs, for the terminal.
         tape: A sound file to hear instead of the rig's device, and the host time at which it begins.
+        began_at: Host time at which the take began, in seconds; None for now.
 
     Raises:
-        TakeError: The journal cannot be opened, or facts could not be written.
+        SystemExit: With 1, once the terminal was told so: the journal cannot be opened, or facts were not written.
     """
-    with ExitStack() as stack:
-        stack.callback(link.close)
-        journal = stack.enter_context(JournalWriter(folder / JOURNAL))
-        screen = stack.enter_context(Screen(rig, title))
-        osc = OscOut(rig.osc) if rig.osc is not None else None
-        if osc is not None:
-            stack.callback(osc.close)
-        _Listener(link, start, rig, folder, journal, screen, osc).run(stack, tape)
+    try:
+        with ExitStack() as stack:
+            stack.callback(link.close)
+            journal = stack.enter_context(JournalWriter(folder / JOURNAL))
+            screen = stack.enter_context(Screen(rig, title, now() if began_at is None else began_at))
+            osc = OscOut(rig.osc) if rig.osc is not None else None
+            if osc is not None:
+                stack.callback(osc.close)
+            _Listener(link, start, rig, folder, journal, screen, osc).run(stack, tape)
+    except TakeError as error:
+        tell(str(error))
+        sys.exit(1)
 
 
 class _Listener:
@@ -90,7 +104,7 @@ class _Listener:
         self._osc = osc
         self._why = ""
         self._wall_at = 0.0
-        self._told: list[PedalTold] = []
+        self._told: dict[str, PedalTold] = {}
         self._keeper: SoundWriter | None = None
         self._columns = sorted({channel - 1 for deck in rig.decks for channel in deck.channels})
 
@@ -98,6 +112,7 @@ class _Listener:
         """Wait for the sound, hear it until the end, and say how the take ended."""
         if self._start == 1:
             self._say(self._take_started())
+        self._attend(())  # what an earlier listener told the pedals waits there, before anything is heard
         source = self._wait_for_sound() if tape is None else FileInput(tape[0], "live", begin_at=tape[1])
         if source is not None:
             stack.enter_context(source)
@@ -143,7 +158,7 @@ class _Listener:
 
     def _hear(self, source: Input) -> None:
         engine = Engine(self._rig, source.rate)
-        for told in self._told:
+        for told in self._told.values():
             engine.resume(told)
         attend_at = now()
         while not self._why:
@@ -183,7 +198,8 @@ class _Listener:
             if isinstance(message, EndAsked):
                 self._why = message.why
             elif isinstance(message, PedalTold):  # what an earlier listener told: known to the journal already
-                self._told.append(message)
+                self._told[message.pedal] = message
+                self._screen.take_over(message)
             elif isinstance(message, Fact):
                 self._say(message)
         if self._link.closed and not self._why:

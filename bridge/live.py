@@ -8,12 +8,14 @@ from __future__ import annotations
 import socket
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bridge import sender
+from bridge.edge import control
 from bridge.edge.child import Listen
-from bridge.edge.host_clock import wall
+from bridge.edge.host_clock import now, wall
 from bridge.edge.midi import OutPort
 from bridge.errors import DeviceError
 from bridge.journal.take import check_space, new_take_folder, write_whole
@@ -84,14 +86,17 @@ def play(
         TakeError: The take cannot be written.
         BridgeError: A set is running already.
     """
+    control.refuse_second()
     folder = begin_take(rig, copy)
-    listen = Listen("bridge.listener:listen", (rig, folder, title, tape))
+    listen = Listen("bridge.listener:listen", (rig, folder, title, tape, now()))
     ended = sender.run(SendPlan.of(rig), listen, for_s=for_s, open_port=open_port)
-    if sys.stdout.isatty():  # a listener that was killed had no chance
-        sys.stdout.write(SHOW_CURSOR)
     from bridge.review.page import write_review
 
-    return Played(ended=ended, folder=folder, review=write_review(folder))
+    review = write_review(folder)
+    if sys.stdout is not None and sys.stdout.isatty():  # a listener that was killed had no chance
+        with suppress(OSError):
+            sys.stdout.write(SHOW_CURSOR)
+    return Played(ended=ended, folder=folder, review=review)
 
 
 def begin_take(rig: Rig, copy: str) -> Path:

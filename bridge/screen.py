@@ -1,11 +1,21 @@
-"""The terminal while a set runs: what is heard on each deck, what each pedal was last told."""
+"""The terminal while a set runs: what is heard on each deck, what each pedal was last told.
+
+A thread of its own prints, so that a terminal that is stopped (Ctrl-S), full, closed or at odds with a letter holds up
+nothing: what waits for it is dropped, oldest first, and what fails once is not tried again.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import io
+import os
+import sys
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from types import TracebackType
 
-from rich.console import Console, Group
+from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
@@ -40,42 +50,54 @@ LEVEL_FLOOR_DB = -60.0
 """The level bar's cells, and the level at which it is empty."""
 
 
+LINES_WAITING = 200
+"""Lines that wait for the terminal; of pictures only the newest does."""
+
+LEAVE_S = 1.0
+"""Leaving waits for the terminal at most this long."""
+
+LINE_LENGTH = 200
+"""A longer line of news is cut."""
+
+
 class Screen:
     """Shows a running set; used with ``with``. Where output is no terminal, only changes are printed, a line each.
+
+    Nothing here waits for the terminal or raises because of it.
 
     Args:
         rig: What is plugged in.
         title: What runs, for the top line.
-        console: Where to print.
+        began_at: Host time at which the set began, in seconds.
+        console: Where to print; None for standard output.
     """
 
-    def __init__(self, rig: Rig, title: str, console: Console | None = None) -> None:
+    def __init__(self, rig: Rig, title: str, began_at: float, console: Console | None = None) -> None:
         self._rig = rig
-        self._title = title
-        self._console = console or Console()
+        self._title = one_line(title)
+        self._began = began_at
         self._told: dict[str, PedalTold] = {}
         self._news: list[str] = []
-        self._began: float | None = None
         self._drawn = float("-inf")
-        self._live = Live(console=self._console, auto_refresh=False) if self._console.is_terminal else None
+        self._printer = _Printer(console or _standard_output())
 
     def __enter__(self) -> Screen:
-        if self._live is not None:
-            self._live.start()
-        else:
-            self._console.print(self._title, highlight=False)
+        self._printer.start()
+        if not self._printer.redraws:
+            self._printer.show(Text(self._title))
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._live is not None:
-            self._live.stop()
+        self._printer.leave()
+
+    def take_over(self, told: PedalTold) -> None:
+        """Show what an earlier listener told a pedal, which is no news."""
+        self._told[told.pedal] = told
 
     def note(self, fact: Fact) -> None:
         """Take in a fact; print it where there is no terminal to redraw."""
-        if self._began is None:
-            self._began = fact.at
         if isinstance(fact, PedalTold):
             self._told[fact.pedal] = fact
             text = None if fact.why == "drift" else f"{fact.pedal}: {fact.why}, {fact.tempo:.1f} bpm"
@@ -83,10 +105,10 @@ class Screen:
             text = news(fact)
         if text is None:
             return
-        line = f"{clock_text(max(0.0, fact.at - self._began))}  {text}"
+        line = f"{self._time(fact.at)}  {one_line(text)}"
         self._news = [*self._news[-4:], line]
-        if self._live is None:
-            self._console.print(line, highlight=False, markup=False)
+        if not self._printer.redraws:
+            self._printer.show(Text(line))
 
     def draw(self, at: float, decks: Sequence[DeckStatus]) -> None:
         """Redraw the terminal if it is time.
@@ -95,12 +117,15 @@ class Screen:
             at: Host time in seconds.
             decks: How each deck stands.
         """
-        if self._live is None or at < self._drawn + REFRESH_S:
+        if not self._printer.redraws or at < self._drawn + REFRESH_S:
             return
         self._drawn = at
-        head = Text(f"{self._title}  {clock_text(max(0.0, at - (self._began or at)))}   Ctrl-C ends the set")
-        news_lines = Text("\n".join(self._news), style="dim")
-        self._live.update(Group(head, self._deck_table(decks), self._pedal_table(), news_lines), refresh=True)
+        head = _text(f"{self._title}  {self._time(at)}   Ctrl-C ends the set")
+        news_lines = Text("\n".join(self._news), style="dim", no_wrap=True, overflow="ellipsis")
+        self._printer.show(Group(head, self._deck_table(decks), self._pedal_table(), news_lines))
+
+    def _time(self, at: float) -> str:
+        return clock_text(max(0.0, at - self._began))
 
     def _deck_table(self, decks: Sequence[DeckStatus]) -> Table:
         table = Table("deck", "level", "heard tempo", "state", box=None, padding=(0, 2))
@@ -109,7 +134,7 @@ class Screen:
             level = "silent" if deck.level_db <= SILENCE_DB else f"{deck.level_db:.0f} dB"
             tempo = "–" if deck.tempo is None else f"{deck.tempo:.1f} bpm"
             state = Text(f"{STATE_SIGN[deck.state]} {deck.state}", style=STATE_STYLE[deck.state])
-            table.add_row(deck.deck, f"{'▮' * filled:<{LEVEL_CELLS}} {level}", tempo, state)
+            table.add_row(_text(deck.deck), Text(f"{'▮' * filled:<{LEVEL_CELLS}} {level}"), Text(tempo), state)
         return table
 
     def _pedal_table(self) -> Table:
@@ -117,13 +142,101 @@ class Screen:
         for pedal in self._rig.pedals:
             told = self._told.get(pedal.name)
             if told is None:
-                begin = "nothing yet" if pedal.begin_tempo is None else f"begins at {pedal.begin_tempo:g} bpm"
-                table.add_row(pedal.name, "–", str(pedal.ratio), pedal.listens_to, begin)
+                clock, ratio = "–", str(pedal.ratio)
+                last = "nothing yet" if pedal.begin_tempo is None else f"begins at {pedal.begin_tempo:g} bpm"
             else:
-                when = clock_text(max(0.0, told.at - (self._began or told.at)))
-                last = f"{told.why} at {when}"
-                table.add_row(pedal.name, f"{told.tempo:.1f} bpm", f"{told.ratio:g}", pedal.listens_to, last)
+                clock, ratio = f"{told.tempo:.1f} bpm", f"{told.ratio:g}"
+                last = f"{told.why} at {self._time(told.at)}"
+            table.add_row(*map(_text, (pedal.name, clock, ratio, pedal.listens_to, last)))
         return table
+
+
+class _Printer:
+    """Prints from a thread that nobody waits for.
+
+    Args:
+        console: Where to print; None for nowhere.
+
+    Attributes:
+        redraws: Whether one picture takes the place of the last, instead of lines that follow each other.
+    """
+
+    def __init__(self, console: Console | None) -> None:
+        self._console = console
+        self.redraws = console is not None and console.is_terminal and not console.is_dumb_terminal
+        self._waiting: deque[RenderableType] = deque(maxlen=1 if self.redraws else LINES_WAITING)
+        self._wake = threading.Event()
+        self._ending = False
+        self._thread = threading.Thread(target=self._run, name="screen", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def show(self, what: RenderableType) -> None:
+        """Have it printed soon, unless the terminal takes nothing."""
+        self._waiting.append(what)
+        self._wake.set()
+
+    def leave(self) -> None:
+        """Wait until all is printed, but at most `LEAVE_S`."""
+        self._ending = True
+        self._wake.set()
+        self._thread.join(LEAVE_S)
+
+    def _run(self) -> None:
+        console = self._console
+        with suppress(BaseException):  # a set goes on whatever a terminal does; a closed pipe makes rich exit
+            if console is not None and self.redraws:
+                with Live(console=console, auto_refresh=False, redirect_stdout=False, redirect_stderr=False) as live:
+                    self._print_all(lambda picture: live.update(picture, refresh=True))
+            elif console is not None:
+                self._print_all(lambda line: console.print(line, soft_wrap=True))
+
+    def _print_all(self, put: Callable[[RenderableType], None]) -> None:
+        ended = False
+        while not ended:
+            self._wake.wait()
+            self._wake.clear()
+            ended = self._ending  # asked before the last look, so that nothing is left
+            while self._waiting:
+                put(self._waiting.popleft())
+
+
+def _standard_output() -> Console | None:
+    """Return a console on standard output that cannot refuse a letter; None where there is no standard output.
+
+    It has no buffer: the lock of one would be held by a thread that a stopped terminal blocks, and Python waits for
+    that lock at its end.
+    """
+    try:
+        raw = open(sys.stdout.fileno(), "wb", buffering=0, closefd=False)  # noqa: SIM115 - as long as the process
+        stream = io.TextIOWrapper(raw, sys.stdout.encoding, errors="replace", write_through=True)
+    except (AttributeError, OSError, ValueError):  # None, closed, or a test's
+        return None
+    return Console(file=stream)
+
+
+def tell(text: str) -> None:
+    """Print a line on standard error, waiting for the terminal at most `LEAVE_S`; where that is impossible, do not."""
+
+    def write() -> None:
+        with suppress(OSError):
+            os.write(2, f"{text}\n".encode(errors="replace"))
+
+    thread = threading.Thread(target=write, daemon=True)
+    thread.start()
+    thread.join(LEAVE_S)
+
+
+def one_line(text: str) -> str:
+    """Return a text as one short line: no control characters, at most `LINE_LENGTH` characters."""
+    plain = "".join(letter if letter.isprintable() else " " for letter in text)
+    return plain if len(plain) <= LINE_LENGTH else f"{plain[: LINE_LENGTH - 1]}…"
+
+
+def _text(text: str) -> Text:
+    """Return a text as it is: square brackets in a name are no markup."""
+    return Text(one_line(text))
 
 
 def news(fact: Fact) -> str | None:

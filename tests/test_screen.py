@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import io
+import sys
+import threading
+import time
 
 import pytest
 from rich.console import Console
@@ -55,7 +58,7 @@ def shown(width: int = 100, *, terminal: bool) -> tuple[Screen, io.StringIO]:
     """Return a screen and what it prints."""
     output = io.StringIO()
     console = Console(file=output, force_terminal=terminal, width=width, color_system=None)
-    return Screen(RIG, "the bridge plays", console), output
+    return Screen(RIG, "the bridge plays", 100.0, console), output
 
 
 def test_a_terminal_shows_each_deck_and_what_each_pedal_was_last_told():
@@ -73,14 +76,21 @@ def test_a_terminal_shows_each_deck_and_what_each_pedal_was_last_told():
 
 
 def test_it_is_redrawn_four_times_a_second_at_most():
-    screen, output = shown(terminal=True)
-    with screen:
-        screen.draw(10.0, DECKS)
-        length = len(output.getvalue())
-        screen.draw(10.1, DECKS)
-        assert len(output.getvalue()) == length
-        screen.draw(10.3, DECKS)
-        assert len(output.getvalue()) > length
+    def size(*times: float) -> int:
+        screen, output = shown(terminal=True)
+        with screen:
+            for at in times:
+                screen.draw(at, DECKS)
+                wait_until_printed(screen)
+        return len(output.getvalue())
+
+    assert size(110.0, 110.1) == size(110.0) < size(110.0, 110.3)
+
+
+def wait_until_printed(screen: Screen) -> None:
+    give_up = time.monotonic() + 5.0
+    while screen._printer._waiting and time.monotonic() < give_up:
+        time.sleep(0.001)
 
 
 def test_where_there_is_no_terminal_each_change_is_a_line_and_drift_is_not():
@@ -120,3 +130,83 @@ def test_what_matters_to_a_performer_is_news(fact, line):
     with screen:
         screen.note(fact)
     assert line in output.getvalue()
+
+
+class Blocked(io.StringIO):
+    """A terminal after Ctrl-S: what is written to it never returns."""
+
+    def write(self, text: str) -> int:
+        threading.Event().wait()
+        return len(text)
+
+
+class Closed(io.StringIO):
+    """A pipe whose reader has gone."""
+
+    def write(self, text: str) -> int:
+        raise BrokenPipeError(32, "Broken pipe")
+
+
+class Full(io.StringIO):
+    """A file on a full disk."""
+
+    def write(self, text: str) -> int:
+        raise OSError(28, "No space left on device")
+
+
+def ascii_only() -> io.TextIOWrapper:
+    return io.TextIOWrapper(io.BytesIO(), "ascii", write_through=True)
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+@pytest.mark.parametrize("stream", [Blocked, Closed, Full, ascii_only])
+def test_no_terminal_can_fail_or_hold_up_the_set(monkeypatch, stream, terminal):
+    """Stopped, closed, full or at odds with a letter: a thousand facts take less than a second, leaving less than 2."""
+    monkeypatch.setattr(sys, "stdout", io.StringIO())  # rich gives a closed pipe's place to nothing
+    console = Console(file=stream(), force_terminal=terminal, width=100)
+    began = time.monotonic()
+    with Screen(RIG, "the bridge – plays", 100.0, console) as screen:
+        for n in range(1000):
+            screen.note(BEGIN)
+            screen.note(MarkPlaced(at=100.0 + n, wall=0.0, text="å"))
+            screen.draw(100.0 + n, DECKS)
+        assert time.monotonic() - began < 1.0
+        leaving = time.monotonic()
+    assert time.monotonic() - leaving < 2.0
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_names_and_texts_are_shown_as_they_are_and_never_as_markup(terminal):
+    names = ("north [/a]", "[bold]long echo", "[red]plays :smile:")
+    rig = Rig(
+        path="test",
+        sound=SoundInput(),
+        decks=(Deck(name=names[0], channels=(1,)),),
+        pedals=(Pedal(name=names[1], port="Pedals A", listens_to=names[0]),),
+    )
+    output = io.StringIO()
+    with Screen(rig, names[2], 100.0, Console(file=output, force_terminal=terminal, color_system=None)) as screen:
+        screen.note(FollowerChanged(at=100.0, deck=names[0], was="listening", now="following"))
+        screen.note(PedalTold(at=101.0, pedal=names[1], deck=names[0], tempo=84.0, ratio=1.0, why="begin"))
+        screen.draw(102.0, (DeckStatus(deck=names[0], state="following", tempo=84.0, level_db=-18.0),))
+    assert all(name in output.getvalue() for name in names)
+
+
+def test_news_stay_on_one_line_and_move_no_cursor():
+    screen, output = shown(terminal=False)
+    with screen:
+        screen.note(MarkPlaced(at=100.0, wall=0.0, text="the\nferry\x1b[2J\u202eanswers" + "!" * 900))
+    [_, line] = output.getvalue().splitlines()
+    assert line.startswith("0:00  mark: the ferry [2J answers!!!")
+    assert len(line) < 220
+
+
+def test_a_later_listener_shows_what_an_earlier_one_told_and_counts_on_from_the_beginning():
+    screen, output = shown(terminal=True)
+    with screen:
+        screen.take_over(BEGIN)
+        screen.draw(161.0, DECKS)
+    last = output.getvalue().rpartition("the bridge plays")[2]
+    assert "1:01" in last
+    assert "begin at 0:12" in last
+    assert "long echo: begin" not in last

@@ -84,6 +84,16 @@ def end() -> None:
             return  # its process is gone without a word: over
 
 
+def refuse_second() -> None:
+    """Refuse to go on while a set runs, before anything is made for another; `Control` is what keeps it out.
+
+    Raises:
+        BridgeError: A set is running already, or the user's folder cannot be used.
+    """
+    if (pid := _running_pid(_run_file())) is not None:
+        raise BridgeError(f"A set is running already (process {pid}). End it first: tapebridge end")
+
+
 class Control:
     """The side of the set that runs. Nothing here blocks but the making of it.
 
@@ -150,10 +160,7 @@ class Control:
             try:
                 os.link(draft, self._path)  # fails if there is one: two sets cannot both win
             except FileExistsError:
-                if (pid := _running_pid(self._path)) is not None:
-                    raise BridgeError(
-                        f"A set is running already (process {pid}). End it first: tapebridge end"
-                    ) from None
+                refuse_second()
                 draft.replace(self._path)
         except OSError as error:
             raise BridgeError(
