@@ -42,6 +42,9 @@ STEADY_S = 60.0
 FEW_BEATS = 8
 """Otherwise the median of so many first beats; the end of a piece is the median of its last ones."""
 
+RUNNING_S = (-0.5, 2.0)
+"""A deck heard to start this long after a listener's start ran before; its sound may begin before the listener says so."""
+
 CLOSE = 0.02
 """A pedal within this share of its deck's tempo is with it."""
 
@@ -77,7 +80,7 @@ def tell(facts: Sequence[Fact]) -> Story:
         ended=ended[-1].why if ended else None,
         decks=tuple(decks.values()),
         pedals=tuple(_pedal(name, [o for o in told if o.pedal == name], decks, began) for name in pedals),
-        changes=tuple(_change(fact, began) for fact in _of(DeckChanged, facts)),
+        changes=_changes(facts, began),
         marks=tuple(Mark(seconds=m.at - began, wall=m.wall, text=m.text) for m in _of(MarkPlaced, facts)),
     )
 
@@ -195,12 +198,19 @@ def _share_close(steps: Sequence[Step], runs: Sequence[Sequence[BeatPlaced]], be
     return close / followed if followed else None
 
 
-def _change(fact: DeckChanged, began: float) -> Change:
+def _changes(facts: Sequence[Fact], began: float) -> tuple[Change, ...]:
+    listening = [fact.at for fact in _of(ListenerStarted, facts)]
+    return tuple(_change(fact, listening, began) for fact in _of(DeckChanged, facts))
+
+
+def _change(fact: DeckChanged, listening: Sequence[float], began: float) -> Change:
     before, after = fact.tempo_before, fact.tempo_after
+    low, high = RUNNING_S
+    running = fact.change == "started" and any(low <= fact.at - at <= high for at in listening)
     return Change(
         seconds=fact.at - began,
         deck=fact.deck,
-        kind=fact.change,
+        kind="already running" if running else fact.change,
         before=before,
         after=after,
         percent=100.0 * (after / before - 1.0) if before is not None and after is not None else None,

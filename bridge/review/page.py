@@ -58,7 +58,7 @@ def review_page(take: Take) -> str:
 
 def _plot_data(story: Story) -> dict[str, Any]:
     """Return what the plots are drawn from; seconds to the millisecond, since a screen shows no more."""
-    changes = [[_round(c.seconds), f"{clean(c.deck)}: {c.kind}"] for c in story.changes]
+    changes = [[_round(c.seconds), f"{clean(c.deck)}: {c.kind}"] for c in story.changes if c.by_hand]
     return {
         "length": _round(story.length_s),
         "decks": [_deck_data(deck, story) for deck in story.decks],

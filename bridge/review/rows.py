@@ -57,8 +57,8 @@ def summary(story: Story, found: Sequence[Trouble]) -> tuple[str, ...]:
     first = f"The take lasts {time(story.length_s)}, with {_decks_called(len(story.decks))} {decks}".rstrip()
     heard = [f"{clean(deck.name)} for {percent(deck.share_following)}" for deck in story.decks]
     first += f"; the bridge followed {_and(heard)} of the time." if heard else "."
-    changes = {(change.deck, change.seconds) for change in story.changes}  # started with another tape is one
-    changed = f"Decks were changed by hand {_times(len(changes))}"
+    changes = {(c.deck, c.seconds) for c in story.changes if c.by_hand}  # started with another tape is one
+    changed = f"Decks were changed by hand {_times(len(changes))}" if changes else "No deck was changed"
     if not found:
         return (first, f"{changed}, and nothing went wrong.")
     what = f"{_at(found[0])}{clean(found[0].what)}"
@@ -154,7 +154,7 @@ def _changes(changes: Sequence[Change]) -> Table:
         for change in changes
     ]
     heads = ("Time", "Deck", "What", "Before", "After", "Change", "Noticed after")
-    return _table("Deck changes", heads, rows, "03456", "No deck was changed by hand.")
+    return _table("Deck changes", heads, rows, "03456", "No deck was changed.")
 
 
 def _pedals(pedals: Sequence[PedalStory]) -> Table:
@@ -233,4 +233,4 @@ def _decks_called(number: int) -> str:
 
 
 def _times(number: int) -> str:
-    return {0: "not once", 1: "once", 2: "twice"}.get(number, f"{number} times")
+    return {1: "once", 2: "twice"}.get(number, f"{number} times")

@@ -6,6 +6,7 @@ Times ending in ``_s`` and ``seconds`` count from the begin of the take; tempos 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from bridge.events import BeatPlaced, DeckChangeKind
 from bridge.units import cents
@@ -22,7 +23,7 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Piece:
-    """Beats of a deck between two changes of it by hand: one tape at one speed.
+    """Beats of a deck between two changes of it, heard by one listener: one tape at one speed.
 
     Attributes:
         begin_s: Its first beat.
@@ -59,7 +60,7 @@ class DeckStory:
         name: The deck's name.
         stretches: States of its follower, without a gap from the begin to the end of the take.
         runs: Beats in unbroken runs; each run one tuple, in order.
-        pieces: What lay between two changes by hand, where there were beats.
+        pieces: What lay between two changes, where there were beats.
         levels: Pairs of seconds and dB.
         share_following: Share of the take in which it was followed, 0..1.
     """
@@ -116,7 +117,7 @@ class PedalStory:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """A deck changed by hand.
+    """A deck changed by hand, or found already running when a listener began to hear.
 
     Attributes:
         seconds: When.
@@ -130,11 +131,16 @@ class Change:
 
     seconds: float
     deck: str
-    kind: DeckChangeKind
+    kind: DeckChangeKind | Literal["already running"]
     before: float | None
     after: float | None
     percent: float | None
     noticed_after_s: float
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether it was a hand that changed the deck."""
+        return self.kind != "already running"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,7 +164,7 @@ class Story:
         ended: Why it ended; None when the journal does not say: it still runs, or was cut.
         decks: Every deck named in it, the rig's order first.
         pedals: Every pedal named in it, the rig's order first.
-        changes: Changes of decks by hand.
+        changes: Changes of decks by hand, and decks that were already running.
         marks: The performer's notes.
     """
 

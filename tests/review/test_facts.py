@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -190,6 +191,30 @@ def test_a_change_is_told_with_both_tempos_in_per_cent_and_when_it_was_noticed()
     assert change.noticed_after_s == pytest.approx(2.5)
     (first,) = tell([started(), changed(30, None, 63.0), ended(60)]).changes
     assert first.percent is None
+
+
+@pytest.mark.parametrize(
+    ("seconds", "kinds"),
+    [
+        pytest.param(0.6, ["already running"], id="at the begin"),
+        pytest.param(0.05, ["already running"], id="sound from just before the listener said so"),
+        pytest.param(2.2, ["started"], id="by hand"),
+        pytest.param(29.0, ["started"], id="by hand, before a restart"),
+        pytest.param(30.5, ["already running"], id="at a restart"),
+        pytest.param(33.0, ["started"], id="by hand after a restart"),
+    ],
+)
+def test_a_deck_that_ran_before_a_listener_heard_it_was_not_started_by_hand(seconds: float, kinds: list[str]) -> None:
+    listening = [ListenerStarted(at=at, pid=n, start=n, rate=48_000, source="") for n, at in ((1, 0.1), (2, 30.0))]
+    story = tell([started(), *listening, replace(changed(seconds), change="started"), ended(60)])
+    assert [change.kind for change in story.changes] == kinds
+    assert [change.by_hand for change in story.changes] == [kind == "started" for kind in kinds]
+
+
+def test_another_change_is_by_hand_however_close_to_the_start_of_a_listener() -> None:
+    listening = ListenerStarted(at=0.1, pid=1, start=1, rate=48_000, source="")
+    (change,) = tell([started(), listening, changed(1.0), ended(60)]).changes
+    assert change.by_hand
 
 
 def test_what_a_pedal_is_told_is_folded_back_to_its_decks_tempo() -> None:

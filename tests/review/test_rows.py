@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bridge.events import DeckChanged
 from bridge.review.facts import tell
 from bridge.review.rows import LONG_TABLE, bpm, clean, day_and_time, percent, signed, summary, tables, time, title
 from bridge.review.troubles import troubles
@@ -37,6 +38,27 @@ def test_the_first_sentences_say_length_decks_share_and_trouble() -> None:
 
 def test_a_set_without_trouble_says_so() -> None:
     assert summary(tell(ferry_night()), [])[1] == "Decks were changed by hand 4 times, and nothing went wrong."
+
+
+def test_decks_that_were_already_running_are_not_counted_as_changed_by_hand() -> None:
+    """A tape that runs from the begin, and is heard again by a second listener."""
+    running = [
+        DeckChanged(
+            at=BEGAN + seconds,
+            deck="north",
+            change="started",
+            tempo_before=None,
+            tempo_after=None,
+            level_before_db=-90,
+            level_after_db=-20,
+            known=BEGAN + seconds + 0.1,
+        )
+        for seconds in (0.1, 93.7)
+    ]
+    facts = [fact for fact in ferry_night() if not isinstance(fact, DeckChanged)] + running
+    assert summary(tell(facts), [])[1] == "No deck was changed, and nothing went wrong."
+    rows = {t.title: t.rows for t in tables(tell(facts), [])}["Deck changes"]
+    assert [row[2] for row in rows] == ["already running"] * 2
 
 
 @pytest.mark.parametrize(
