@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import json
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -27,6 +30,11 @@ class _Group(click.Group):
         except BridgeError as refusal:
             click.echo(str(refusal), err=True)
             sys.exit(1)
+        except OSError as error:
+            if error.errno != errno.ENOSPC:
+                raise
+            click.echo(f"Not all could be printed: {error.strerror}. Make room there, or print elsewhere.", err=True)
+            sys.exit(1)
 
 
 def _example(text: str) -> Callable[[_Command], _Command]:
@@ -39,6 +47,13 @@ def _example(text: str) -> Callable[[_Command], _Command]:
     return add
 
 
+def _open_what_is_closed() -> None:
+    """Put nothing in the place of a standard stream that is closed (``>&-``), so that no socket or file takes it."""
+    while (descriptor := os.open(os.devnull, os.O_RDWR)) <= 2:
+        os.set_inheritable(descriptor, True)
+    os.close(descriptor)
+
+
 _rig = click.argument("rig", type=click.Path(path_type=Path))
 
 
@@ -46,6 +61,10 @@ _rig = click.argument("rig", type=click.Path(path_type=Path))
 @click.version_option(__version__, prog_name="tapebridge")
 def main() -> None:
     """Keep delays on the beat of wandering tapes, watch the decks, and write down the set."""
+    _open_what_is_closed()
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
+            stream.reconfigure(errors="backslashreplace")  # a letter that the terminal lacks is no failure
 
 
 @main.command()

@@ -9,8 +9,10 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 import numpy as np
 import pytest
@@ -21,6 +23,10 @@ from bridge.events import BeatPlaced, Fact, ListenerLost, ListenerStarted, MarkP
 from bridge.journal.recover import recover
 from bridge.testing.clips import drum_loop
 from bridge.testing.tape import Move, TapeMachine
+
+if sys.platform == "linux":
+    import pty
+    import termios
 
 pytestmark = pytest.mark.timeout(180)
 
@@ -243,14 +249,107 @@ def test_the_sound_is_kept_from_each_start(live):
             assert kept > 0.9 * end > 10 * 48_000
 
 
-def start_without_gear(home: Path, *more: str) -> tuple[subprocess.Popen[str], Path, dict[str, str]]:
-    """Start a set on a rig whose gear is absent, and return it once its take is begun."""
-    (home / "rig.toml").write_text(RIG.replace('device = "system"', 'device = "no such interface"'))
-    env = os.environ | {
+@dataclass
+class Terminal:
+    """What a set prints on.
+
+    Attributes:
+        output: A descriptor, or None for no standard output at all.
+        env: What the environment has besides.
+        status: What the set exits with.
+    """
+
+    output: int | None
+    env: dict[str, str]
+    status: int
+
+
+@contextlib.contextmanager
+def terminals() -> Iterator[dict[str, Terminal]]:
+    """Every terminal that once ended or hung a listener."""
+    master, stopped = pty.openpty()
+    reader, pipe = os.pipe()
+    os.close(reader)
+    full = os.open("/dev/full", os.O_WRONLY)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        termios.tcflow(stopped, termios.TCOOFF)  # as Ctrl-S does
+        yield {
+            "stopped": Terminal(stopped, {}, 0),
+            "closed pipe": Terminal(pipe, {}, 1),
+            "full disk": Terminal(full, {}, 1),
+            "ASCII": Terminal(nowhere, {"PYTHONIOENCODING": "ascii"}, 0),
+            "none": Terminal(None, {}, 0),
+        }
+    finally:
+        for descriptor in (master, stopped, pipe, full, nowhere):
+            os.close(descriptor)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="pty and /dev/full")
+def test_a_set_goes_on_whatever_its_terminal_does(tmp_path):
+    """Stopped for longer than a listener may be silent, a closed pipe, a full disk, ASCII, none: one listener each."""
+    with terminals() as all_of_them, contextlib.ExitStack() as stack:
+        running = {}
+        for name, terminal in all_of_them.items():
+            home = tmp_path / name
+            home.mkdir()
+            errors = stack.enter_context((home / "errors").open("wb"))
+            running[name] = start(home, terminal, errors)
+            stack.callback(running[name].kill)
+        for name in running:
+            take = wait_for(lambda name=name: next((tmp_path / name / "takes").glob("*/journal.jsonl"), None), "take")
+            wait_for(lambda take=take: last(SoundLost, take.parent), "word about the absent device")
+        time.sleep(5.0)
+        for bridge in running.values():
+            bridge.terminate()
+        wait_for(lambda: ended(tmp_path / "stopped"), "end of the set on a stopped terminal", 10.0)
+        termios.tcflow(all_of_them["stopped"].output, termios.TCOON)  # its last line waits for Ctrl-Q
+        for name, bridge in running.items():
+            assert bridge.wait(timeout=20) == all_of_them[name].status, name
+            assert "Traceback" not in (tmp_path / name / "errors").read_text(), name
+            facts = ended(tmp_path / name)
+            assert facts, name
+            assert not any(isinstance(fact, ListenerLost) for fact in facts), name
+
+
+def start(home: Path, terminal: Terminal, errors: IO[bytes]) -> subprocess.Popen[bytes]:
+    """Start a set on a rig with hard letters, whose gear is absent."""
+    rig = RIG.replace('device = "system"', 'device = "no such interface"').replace("north", "norð [/a]")
+    (home / "rig.toml").write_text(rig, encoding="utf-8")
+    command = [sys.executable, "-m", "bridge", "run", "rig.toml"]
+    if terminal.output is None:
+        command = ["sh", "-c", 'exec "$@" >&-', "sh", *command]
+    return subprocess.Popen(
+        command,
+        cwd=home,
+        env=without_gear(home) | terminal.env,
+        stdin=subprocess.DEVNULL,
+        stdout=terminal.output,
+        stderr=errors,
+    )
+
+
+def ended(home: Path) -> tuple[Fact, ...] | None:
+    """Return the facts of the take in a folder once it has ended in order and has its review."""
+    [take] = (home / "takes").iterdir()
+    facts = recover((take / "journal.jsonl").read_bytes()).facts
+    return facts if isinstance(facts[-1], TakeEnded) and (take / "review.html").exists() else None
+
+
+def without_gear(home: Path) -> dict[str, str]:
+    """Return the environment of a set that finds no JACK server, and no other set."""
+    return os.environ | {
         "TAPEBRIDGE_RUNTIME": str(home / "runtime"),
         "JACK_DEFAULT_SERVER": "none",
         "JACK_NO_START_SERVER": "1",
     }
+
+
+def start_without_gear(home: Path, *more: str) -> tuple[subprocess.Popen[str], Path, dict[str, str]]:
+    """Start a set on a rig whose gear is absent, and return it once its take is begun."""
+    (home / "rig.toml").write_text(RIG.replace('device = "system"', 'device = "no such interface"'))
+    env = without_gear(home)
     bridge = subprocess.Popen(
         [sys.executable, "-m", "bridge", "run", "rig.toml", *more],
         cwd=home, env=env, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
@@ -301,6 +400,7 @@ def test_a_second_set_is_refused_with_the_first_ones_process(tmp_path):
         second = subprocess.run(command, cwd=tmp_path, env=env, capture_output=True, text=True, timeout=30)
         assert second.returncode == 1
         assert f"process {bridge.pid}" in second.stderr
+        assert len(list((tmp_path / "takes").iterdir())) == 1
     finally:
         bridge.terminate()
         bridge.communicate(timeout=20)
