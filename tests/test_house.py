@@ -32,8 +32,8 @@ ROOMS = {
     "schedule": ("bridge.send.schedule bridge.send.clock bridge.send.messages", "vocabulary"),
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
     "wires": (
-        "bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.link bridge.edge.midi "
-        "bridge.edge.priority",
+        "bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.jack_watch bridge.edge.link "
+        "bridge.edge.midi bridge.edge.priority",
         "vocabulary",
     ),
     "gear": ("bridge.edge", "vocabulary, lines, wires"),
@@ -358,9 +358,14 @@ def test_only_the_allowed_names_stand_at_the_top() -> None:
 
 
 def unmirrored(root: Path) -> Iterator[str]:
-    """Yield every tests/<room>/test_<module>.py without a bridge/<room>/<module>.py, or a folder, of that name."""
+    """Yield every tests/<room>/test_<module>.py without a bridge/<room>/<module>.py, or a folder, of that name.
+
+    Training is a tool of its own: its tests stand beside what they test.
+    """
     for path in sorted((root / "tests").rglob("test_*.py")):
-        mirrored = root / "bridge" / path.parent.relative_to(root / "tests") / path.stem.removeprefix("test_")
+        place = path.parent.relative_to(root / "tests")
+        whole = root / "tests" if place.parts[:1] == ("training",) else root / "bridge"
+        mirrored = whole / place / path.stem.removeprefix("test_")
         name = path.relative_to(root).as_posix()
         if name not in TESTS_OF_THE_WHOLE and not mirrored.is_dir() and not mirrored.with_suffix(".py").is_file():
             yield f"{name} tests no module: there is no {mirrored.relative_to(root).as_posix()}.py"
