@@ -101,7 +101,7 @@ def run(
     with ExitStack() as stack:
         control = stack.enter_context(closing(Control(now)))
         asked = stack.enter_context(_signals_noted())
-        opener = open_port or MidiSystem(plan.api, plan.virtual).open
+        opener = open_port or stack.enter_context(closing(MidiSystem(plan.api, plan.virtual))).open
         ports = stack.enter_context(closing(PortSet([port.name for port in plan.ports], opener, now)))
         priority = stack.enter_context(on_time())
         sender = _Sender(plan, Listeners(listen, now), ports, control)

@@ -9,11 +9,15 @@ from typing import Protocol
 
 import rtmidi
 
+from bridge.edge.jack_watch import JackWatch
 from bridge.errors import DeviceError
 from bridge.events import Fact, PortLost, PortOpened
 
 RETRY_S = 1.0
-"""Time between two looks for ports that are absent, and at those that are open, in seconds."""
+"""Time between two looks for ports that are absent, in seconds."""
+
+LOOK_S = 0.25
+"""Time between two looks at ports that are open, in seconds."""
 
 CLIENT_NAME = "Tape Bridge"
 """What other programs see as the owner of our ports."""
@@ -81,11 +85,16 @@ def outputs(api: str | None = None) -> list[str]:
 
 
 class MidiSystem:
-    """Opens ports of this machine's MIDI system.
+    """Opens ports of this machine's MIDI system; to be closed after its ports.
 
     Each port has a client of its own, made when it is first asked for and kept from then on: making one takes up to
     25 ms on JACK (measured) and holds the interpreter's lock, which the clocks of other ports would hear; listing
     takes 0.02 to 0.4 ms and opening about 5 ms.
+
+    On JACK a named port is there as long as it is connected: one that went and came back between two looks, or was
+    disconnected by hand, is opened again. When the server ends, all ports are lost, and the next server is found.
+    Other systems do not tell RtMidi what is connected: there a port counts as there while its full name is listed, so
+    one that goes and comes back under that name between two looks is missed.
 
     Args:
         api: "alsa", "jack", "coremidi" or "windows"; None for the first that works.
@@ -96,6 +105,7 @@ class MidiSystem:
         self._api = api
         self._virtual = frozenset(virtual)
         self._clients: dict[str, rtmidi.MidiOut] = {}
+        self._watch: JackWatch | None = None
 
     def open(self, name: str) -> OutPort:
         """Open the output that a rig calls ``name``, or make it if it is a virtual one.
@@ -103,46 +113,73 @@ class MidiSystem:
         Raises:
             DeviceError: The system does not work, the port is absent or ambiguous, or the system refuses it.
         """
-        client = self._clients.get(name)
-        if client is None:
-            client = self._clients[name] = _new_client(self._api)
+        if self._watch is not None and not self._watch.serves:
+            self.close()  # libjack finds no new server while a client of the old one is left
+        client = self._clients.get(name) or self._new_client(name)
         try:
             if name in self._virtual:
                 client.open_virtual_port(name)
-                return _RtMidiPort(client, f"{CLIENT_NAME}:{name}", virtual=True)
+                return _RtMidiPort(client, self._watch, name, f"{CLIENT_NAME}:{name}", virtual=True)
             present = client.get_ports()
             index = matching_output(name, present)
             client.open_port(index, name)
-            return _RtMidiPort(client, present[index], virtual=False)
+            return _RtMidiPort(client, self._watch, name, present[index], virtual=False)
         except (OSError, rtmidi.RtMidiError, NotImplementedError) as error:
             client.close_port()
             raise DeviceError(f'The MIDI output "{name}" cannot be opened: {_said(error)}.') from error
 
+    def close(self) -> None:
+        """Give up all clients, and with them all ports."""
+        for client in self._clients.values():
+            client.delete()
+        self._clients.clear()
+        if self._watch is not None:
+            self._watch.close()
+            self._watch = None
+
+    def _new_client(self, name: str) -> rtmidi.MidiOut:
+        client = self._clients[name] = _new_client(self._api)
+        if self._watch is None and client.get_current_api() == rtmidi.API_UNIX_JACK:
+            with suppress(OSError):  # an RtMidi that brings no libjack: ports go by their names, as elsewhere
+                self._watch = JackWatch()
+        return client
+
 
 class _RtMidiPort:
-    def __init__(self, client: rtmidi.MidiOut, found: str, *, virtual: bool) -> None:
+    def __init__(
+        self, client: rtmidi.MidiOut, watch: JackWatch | None, name: str, found: str, *, virtual: bool
+    ) -> None:
         self.found = found
         self._client = client
+        self._watch = watch
+        self._name = name
         self._virtual = virtual
 
     def send(self, data: bytes) -> None:
+        # when the server is gone nobody empties RtMidi's queue, and sending waits for ever once that is full
+        if self._watch is not None and not self._watch.serves:
+            raise OSError("the JACK server ended")
         try:
             self._client.send_message(data)
         except rtmidi.RtMidiError as error:
             raise OSError(_said(error)) from error
 
     def present(self) -> bool:
-        return self._virtual or self.found in self._client.get_ports()
+        if self._watch is None:
+            return self._virtual or self.found in self._client.get_ports()
+        return self._watch.serves and (self._virtual or self._watch.connects(CLIENT_NAME, self._name, self.found))
 
     def close(self) -> None:
-        self._client.close_port()
+        if not self._client.is_deleted:
+            self._client.close_port()
 
 
 class PortSet:
     """The MIDI outputs of a rig, of which some may be absent at times.
 
-    Nothing here raises: a port that is absent or fails is told once as PortLost, looked for every second, and told as
-    PortOpened when it is there. What is sent to it meanwhile goes nowhere.
+    Nothing here raises: a port that is absent or fails is told once as PortLost, looked for at once and then every
+    second, and told as PortOpened when it is there. What is sent to it meanwhile goes nowhere. Why it is lost begins
+    with "not ready: " where it could not be opened, and with "gone: " where it was open.
 
     Args:
         names: The ports as the rig names them; opened at once.
@@ -156,7 +193,7 @@ class PortSet:
         self._open: dict[str, OutPort | None] = dict.fromkeys(names)
         self._told_lost: set[str] = set()
         self._facts: list[Fact] = []
-        self._next_look = now()
+        self._next_look = self._next_try = now()
         self.tend()
 
     def send(self, port: str, data: bytes) -> bool:
@@ -172,16 +209,20 @@ class PortSet:
         return True
 
     def tend(self) -> None:
-        """Once a second, look whether open ports are still there and absent ones have come; else return at once."""
+        """Look whether open ports are still there, and absent ones have come; return at once if it is not time."""
         now = self._now()
         if now < self._next_look:
             return
-        self._next_look = now + RETRY_S
+        self._next_look = now + LOOK_S
+        for port, output in self._open.items():
+            if output is not None and not _is_present(output):
+                self._lose(port, output, f'"{output.found}" was unplugged, or its connection was lost')
+        if now < self._next_try:
+            return
+        self._next_try = now + RETRY_S
         for port, output in self._open.items():
             if output is None:
                 self._try_to_open(port)
-            elif not _is_present(output):
-                self._lose(port, output, f'"{output.found}" was unplugged')
 
     def take_facts(self) -> list[Fact]:
         """Return what happened to the ports since the last call, oldest first."""
@@ -199,7 +240,7 @@ class PortSet:
         try:
             output = self._open_port(port)
         except DeviceError as error:
-            self._tell_lost(port, str(error))
+            self._tell_lost(port, f"not ready: {error}")
             return
         self._open[port] = output
         self._told_lost.discard(port)
@@ -208,7 +249,8 @@ class PortSet:
     def _lose(self, port: str, output: OutPort, why: str) -> None:
         self._open[port] = None
         _close(output)
-        self._tell_lost(port, why)
+        self._tell_lost(port, f"gone: {why}")
+        self._next_try = self._now()
 
     def _tell_lost(self, port: str, why: str) -> None:
         if port not in self._told_lost:

@@ -1,6 +1,12 @@
 """Promises of the MIDI outputs."""
 
+import json
+import os
+import signal
+import subprocess
+import sys
 import time
+from pathlib import Path
 
 import pytest
 import rtmidi
@@ -12,6 +18,7 @@ from bridge.errors import DeviceError
 from bridge.events import PortLost, PortOpened
 from bridge.testing.clock import FakeClock
 from bridge.testing.ports import ListPort
+from tests.conftest import running_jack_server
 
 PLUGGED_IN = ["Synth", "Through", "USB Pedals A", "USB Pedals B", "Pedals"]
 
@@ -83,7 +90,7 @@ def test_an_absent_port_is_told_once_tried_every_second_and_stops_no_other(studi
     there = studio.plug("Pedals A")
     ports = PortSet(["Pedals A", "Pedals B"], studio.open, studio.clock)
     lost = [fact for fact in ports.take_facts() if isinstance(fact, PortLost)]
-    assert lost == [PortLost(at=100.0, port="Pedals B", why='"Pedals B" matches no MIDI output.')]
+    assert lost == [PortLost(at=100.0, port="Pedals B", why='not ready: "Pedals B" matches no MIDI output.')]
     for _ in range(50):
         studio.clock.advance(0.1)
         ports.tend()
@@ -101,7 +108,7 @@ def test_an_absent_port_is_told_once_tried_every_second_and_stops_no_other(studi
 
 
 def test_a_pulled_cable_is_told_and_the_port_comes_back(studio):
-    """Many systems take bytes for a port that is gone without a word: it is looked for every second."""
+    """Many systems take bytes for a port that is gone without a word: it is looked at four times a second."""
     first = studio.plug("Pedals A")
     ports = PortSet(["Pedals A"], studio.open, studio.clock)
     ports.take_facts()
@@ -110,7 +117,9 @@ def test_a_pulled_cable_is_told_and_the_port_comes_back(studio):
     for _ in range(3):
         studio.clock.advance(1.1)
         ports.tend()
-    assert ports.take_facts() == [PortLost(at=101.1, port="Pedals A", why='"Pedals A 20:0" was unplugged')]
+    (lost,) = ports.take_facts()
+    assert (lost.at, lost.port) == (101.1, "Pedals A")
+    assert lost.why == 'gone: "Pedals A 20:0" was unplugged, or its connection was lost'
     assert first.closed
     second = studio.plug("Pedals A")
     studio.clock.advance(1.1)
@@ -127,7 +136,7 @@ def test_a_port_that_fails_while_sending_raises_nothing(studio):
     port.unplugged = True
     assert not ports.send("Pedals A", b"\xf8")
     assert not ports.send("Pedals A", b"\xf8")
-    assert [fact.why for fact in ports.take_facts()] == ["Pedals A 20:0 is unplugged"]
+    assert [fact.why for fact in ports.take_facts()] == ["gone: Pedals A 20:0 is unplugged"]
 
 
 def test_an_unknown_system_is_refused_with_the_known_ones():
@@ -151,7 +160,7 @@ def test_a_system_that_does_not_work_is_a_lost_port_and_not_a_crash(monkeypatch,
     ports = PortSet(["Pedals A"], MidiSystem("jack").open, now)
     (lost,) = ports.take_facts()
     assert isinstance(lost, PortLost)
-    assert lost.why.startswith('The MIDI system "jack" does not work here (')
+    assert lost.why.startswith('not ready: The MIDI system "jack" does not work here (')
     assert not ports.send("Pedals A", b"\xf8")
     ports.close()
     assert "server" not in capfd.readouterr().err
@@ -209,6 +218,96 @@ def test_on_jack_a_pedal_that_is_pulled_and_comes_back_hears_again(jack_server):
     finally:
         ports.close()
         pedal.delete()
+
+
+@pytest.mark.jack
+def test_on_jack_a_pedal_that_went_and_came_back_between_two_looks_hears_again(jack_server):
+    """Its name was never missing when it was looked for, but the connection died with the old port."""
+    clock = FakeClock(now())
+    pedal = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "pedal box")
+    pedal.open_virtual_port("in")
+    system = MidiSystem("jack")
+    ports = PortSet(["pedal box"], system.open, clock)
+    try:
+        clock.advance(0.3)
+        ports.tend()
+        assert [type(fact) for fact in ports.take_facts()] == [PortOpened]
+        pedal.delete()
+        heard: list[bytes] = []
+        pedal = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "pedal box")
+        pedal.ignore_types(timing=False)
+        pedal.set_callback(lambda event, _: heard.append(bytes(event[0])))
+        pedal.open_virtual_port("in")
+        assert outputs("jack") == ["pedal box:in"]
+        clock.advance(0.3)
+        ports.tend()
+        lost, _ = ports.take_facts()
+        assert lost.why == 'gone: "pedal box:in" was unplugged, or its connection was lost'
+        ports.send("pedal box", b"\xf8")
+        _until(lambda: heard == [b"\xf8"])
+    finally:
+        ports.close()
+        system.close()
+        pedal.delete()
+
+
+def lose_the_server(folder: str) -> None:
+    """Kill the JACK server under two ports, send on, start it again; print as JSON what was told. Ends the process."""
+    os.environ |= {"JACK_DEFAULT_SERVER": f"bridge-lost-{os.getpid()}", "JACK_NO_START_SERVER": "1"}
+    name, log = os.environ["JACK_DEFAULT_SERVER"], Path(folder) / "jackd.log"
+    system = MidiSystem("jack", ["Bridge out"])
+    names = ["pedal box", "Bridge out"]
+    with running_jack_server(name, log) as server, _pedal_process() as pedal:
+        ports = PortSet(names, system.open, now)
+        os.kill(server.pid, signal.SIGKILL)
+        _until(lambda: sum(ports.send(port, b"\xf8") for port in names) == 0)
+        # RtMidi's queue holds 16384 bytes, 5 for a tick: with nobody to empty it, the sending that fills it never ends
+        taken = sum(ports.send(port, b"\xf8") for port in names for _ in range(4000))
+        pedal.kill()
+    ports.tend()
+    with running_jack_server(name, log), _pedal_process() as pedal:
+        _until(lambda: ports.tend() or sum(ports.send(port, b"\xf8") for port in names) == 2)
+        heard = pedal.stdout.read(1).decode()
+        pedal.kill()
+        ports.close()
+        system.close()
+    told = [[type(fact).__name__, fact.port, getattr(fact, "why", "")] for fact in ports.take_facts()]
+    sys.stdout.write(json.dumps({"taken": taken, "heard": heard, "told": told}))
+    sys.stdout.flush()
+    os._exit(0)
+
+
+PEDAL = """
+import rtmidi, time
+pedal = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "pedal box")
+pedal.ignore_types(timing=False)
+pedal.open_virtual_port("in")
+print("ready", flush=True)
+while pedal.get_message() is None:
+    time.sleep(0.01)
+print("heard", flush=True)
+time.sleep(60)
+"""
+
+
+def _pedal_process() -> subprocess.Popen[bytes]:
+    pedal = subprocess.Popen([sys.executable, "-c", PEDAL], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+    assert pedal.stdout.readline() == b"ready\n"
+    return pedal
+
+
+@pytest.mark.jack
+def test_when_the_jack_server_ends_sending_goes_on_and_its_ports_come_back_with_the_next(tmp_path):
+    """Each is told once as lost; the libraries' complaints stay off the terminal."""
+    code = f"from tests.edge.test_midi import lose_the_server; lose_the_server({str(tmp_path)!r})"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=40)
+    assert done.returncode == 0, done.stderr
+    outcome = json.loads(done.stdout)
+    assert (outcome["taken"], outcome["heard"]) == (0, "h")
+    told = outcome["told"]
+    assert [fact for fact, _, _ in told] == ["PortOpened"] * 2 + ["PortLost"] * 2 + ["PortOpened"] * 2
+    assert {why for _, _, why in told[2:4]} == {"gone: the JACK server ended"}
+    assert done.stderr == ""
 
 
 def _until(holds, longest_s=5.0):
