@@ -8,6 +8,7 @@ import json
 import os
 import sys
 from collections.abc import Callable
+from math import isfinite
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -15,6 +16,7 @@ import click
 
 from bridge import __version__
 from bridge.errors import BridgeError
+from bridge.units import counted
 
 # What a command needs is imported inside it: `run` becomes the sender, which has to stay small.
 
@@ -45,6 +47,13 @@ def _example(text: str) -> Callable[[_Command], _Command]:
         return command
 
     return add
+
+
+def _finite(_: click.Context, option: click.Parameter, value: float | None) -> float | None:
+    """Take no "nan", "inf" or 1e400 for an option."""
+    if value is not None and not isfinite(value):
+        raise click.BadParameter(f"{value} is no length of time.", param=option)
+    return value
 
 
 def _open_what_is_closed() -> None:
@@ -97,7 +106,14 @@ def rehearse(seed: int, fast: bool, folder: Path) -> None:
 
 @main.command()
 @_rig
-@click.option("--for", "for_s", type=click.FloatRange(min=0, min_open=True), metavar="SECONDS", help="End by itself.")
+@click.option(
+    "--for",
+    "for_s",
+    type=click.FloatRange(min=0, min_open=True),
+    callback=_finite,
+    metavar="SECONDS",
+    help="End by itself.",
+)
 @_example("tapebridge run config/two-decks.toml")
 def run(rig: Path, for_s: float | None) -> None:
     """Play live: hear the decks, clock the pedals, write the take, and its review at the end.
@@ -150,7 +166,7 @@ def check(rig: Path) -> None:
 
     read = read_rig(rig)
     devices.check_gear(read)
-    click.echo(f"{rig}: nothing wrong. {len(read.decks)} decks, {len(read.pedals)} pedals.")
+    click.echo(f"{rig}: nothing wrong. {counted(len(read.decks), 'deck')}, {counted(len(read.pedals), 'pedal')}.")
 
 
 @main.command()

@@ -18,8 +18,10 @@ from typing import Protocol
 import soundfile
 
 from bridge import __version__
+from bridge.edge import control
 from bridge.edge.host_clock import now, wall
 from bridge.engine import Engine
+from bridge.errors import BridgeError
 from bridge.events import Fact, ListenerStarted, PedalTold, SoundHeard, TakeEnded, TakeStarted
 from bridge.journal.take import JOURNAL
 from bridge.journal.writer import JournalWriter
@@ -104,8 +106,9 @@ def rehearse_live(seed: int, folder: Path) -> Rehearsed:
 
     Raises:
         TakeError: The take cannot be written.
-        BridgeError: A set is running already.
+        BridgeError: A set is running already, or this one was ended before its tape.
     """
+    control.refuse_second()  # before the tapes are made
     night = _night(seed, folder)
     ports: dict[str, ListPort] = {}
 
@@ -124,6 +127,9 @@ def rehearse_live(seed: int, folder: Path) -> Rehearsed:
             open_port=open_port,
             tape=(tape, begin_at),
         )
+        ended_at = now()
+    if ended_at < begin_at + night.truth.length_s:
+        raise BridgeError(f"Ended early ({played.ended.why}): not scored. Review: {played.review}")
     how = f"in real time, with the sender process (priority: {played.ended.priority})"
     return _rehearsed(night, played.folder, ports, begin_at, how)
 

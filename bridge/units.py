@@ -98,3 +98,8 @@ def clock_text(seconds: float) -> str:
     minutes, second = divmod(int(seconds), 60)
     hour, minute = divmod(minutes, 60)
     return f"{hour}:{minute:02}:{second:02}" if hour else f"{minute}:{second:02}"
+
+
+def counted(count: int, what: str) -> str:
+    """Return a number with what it counts: "1 deck", "3 decks"."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"

@@ -42,7 +42,14 @@ def test_the_version_is_told():
 
 @pytest.mark.parametrize(
     "arguments",
-    [("fly",), ("run",), ("follow",), ("run", "rig.toml", "--for", "-1"), ("rehearse", "--seed", "x"), ("mark",)],
+    [
+        ("fly",),
+        ("run",),
+        ("follow",),
+        ("rehearse", "--seed", "x"),
+        ("mark",),
+        *(("run", "rig.toml", "--for", length) for length in ("-1", "0", "nan", "inf", "1e400")),
+    ],
 )
 def test_wrong_use_exits_with_2(arguments):
     assert call(*arguments).exit_code == 2

@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
+import time
+
 import pytest
 
-from bridge.errors import TakeError
+from bridge import rehearse
+from bridge.edge.control import Control
+from bridge.edge.host_clock import now
+from bridge.errors import BridgeError, TakeError
 from bridge.events import DeckChanged, Fact, LevelHeard, ListenerStarted, PedalTold, SoundHeard
 from bridge.rehearse import rehearse_fast, rehearse_live
 from bridge.review.read import read_take
@@ -71,6 +80,40 @@ def test_a_folder_that_cannot_be_written_is_told_before_the_set(tmp_path):
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(TakeError, match="file"):
         rehearse_fast(1, tmp_path / "file")
+
+
+def test_a_second_set_is_refused_before_the_tapes_are_made(tmp_path, monkeypatch):
+    monkeypatch.setenv("TAPEBRIDGE_RUNTIME", str(tmp_path / "runtime"))
+    monkeypatch.setattr(rehearse, "build_night", lambda seed: pytest.fail("a tape was made"))
+    first = Control(now)
+    try:
+        with pytest.raises(BridgeError, match=f"process {os.getpid()}"):
+            rehearse_live(1, tmp_path / "takes")
+    finally:
+        first.close()
+    assert not (tmp_path / "takes").exists()
+
+
+def test_a_rehearsal_that_is_ended_early_is_not_scored(tmp_path):
+    env = os.environ | {"TAPEBRIDGE_RUNTIME": str(tmp_path / "runtime")}
+    command = [sys.executable, "-m", "bridge", "rehearse", "--folder", "takes"]
+    night = subprocess.Popen(
+        command, cwd=tmp_path, env=env, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    )
+    try:
+        give_up = time.monotonic() + 40
+        while not list(tmp_path.glob("takes/*/sound-*")) and time.monotonic() < give_up:
+            time.sleep(0.1)
+        night.send_signal(signal.SIGINT)
+        output, errors = night.communicate(timeout=20)
+    finally:
+        night.kill()
+        night.wait()
+    [review] = tmp_path.glob("takes/*/review.html")
+    assert night.returncode == 1
+    told = f"Ended early (Ctrl-C): not scored. Review: {review.relative_to(tmp_path)}"
+    assert errors.decode().splitlines()[-1] == told
+    assert b"short of it" not in output
 
 
 @pytest.mark.timeout(300)

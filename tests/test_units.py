@@ -78,3 +78,7 @@ def test_durations_read_as_a_clock(seconds, text):
 def test_a_value_out_of_range_is_refused_and_named(function, value):
     with pytest.raises(ValueError, match="got " + repr(value).replace("-", r"\-")):
         function(value)
+
+
+def test_one_of_a_thing_is_told_from_several():
+    assert [units.counted(n, "late tick") for n in (0, 1, 2)] == ["0 late ticks", "1 late tick", "2 late ticks"]
