@@ -13,6 +13,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from types import TracebackType
 
 from rich.console import Console, Group, RenderableType
@@ -35,7 +36,7 @@ from bridge.events import (
     TicksDropped,
 )
 from bridge.rig import Rig
-from bridge.units import SILENCE_DB, clock_text
+from bridge.units import SILENCE_DB, clock_text, counted
 
 REFRESH_S = 0.25
 """A terminal is redrawn this often."""
@@ -55,6 +56,9 @@ LINES_WAITING = 200
 
 LEAVE_S = 1.0
 """Leaving waits for the terminal at most this long."""
+
+NEWS_MIN, NEWS_MAX = 5, 12
+"""Fewest and most lines of news beneath the tables; between, as many as the terminal has room for."""
 
 LINE_LENGTH = 200
 """A longer line of news is cut."""
@@ -77,7 +81,8 @@ class Screen:
         self._title = one_line(title)
         self._began = began_at
         self._told: dict[str, PedalTold] = {}
-        self._news: list[str] = []
+        self._gone: set[str] = set()
+        self._news: list[_News] = []
         self._drawn = float("-inf")
         self._printer = _Printer(console or _standard_output())
 
@@ -103,12 +108,29 @@ class Screen:
             text = None if fact.why == "drift" else f"{fact.pedal}: {fact.why}, {fact.tempo:.1f} bpm"
         else:
             text = news(fact)
+        if isinstance(fact, PortLost):
+            self._gone.add(fact.port)
+        elif isinstance(fact, PortOpened):
+            self._gone.discard(fact.port)
         if text is None:
             return
-        line = f"{self._time(fact.at)}  {one_line(text)}"
-        self._news = [*self._news[-4:], line]
+        new = _News(fact.at, one_line(text), folds=isinstance(fact, SoundLost))
+        self._add(new)
         if not self._printer.redraws:
-            self._printer.show(Text(line))
+            self._printer.show(Text(self._line(new)))
+
+    def _add(self, new: _News) -> None:
+        """Keep the newest news in the order of their time; what repeats itself is one of them."""
+        for old in self._news:
+            if new.folds and old.text == new.text:
+                new.times += old.times
+                self._news.remove(old)
+                break
+        self._news = sorted([*self._news, new], key=lambda one: one.at)[-NEWS_MAX:]
+
+    def _line(self, one: _News) -> str:
+        times = f" ({one.times} times)" if one.times > 1 else ""
+        return f"{self._time(one.at)}  {one.text}{times}"
 
     def draw(self, at: float, decks: Sequence[DeckStatus]) -> None:
         """Redraw the terminal if it is time.
@@ -121,7 +143,9 @@ class Screen:
             return
         self._drawn = at
         head = _text(f"{self._title}  {self._time(at)}   Ctrl-C ends the set")
-        news_lines = Text("\n".join(self._news), style="dim", no_wrap=True, overflow="ellipsis")
+        rows = self._printer.height - 3 - len(self._rig.decks) - len(self._rig.pedals)  # the head, and one a table
+        newest = self._news[-min(NEWS_MAX, max(NEWS_MIN, rows)) :]
+        news_lines = Text("\n".join(map(self._line, newest)), style="dim", no_wrap=True, overflow="ellipsis")
         self._printer.show(Group(head, self._deck_table(decks), self._pedal_table(), news_lines))
 
     def _time(self, at: float) -> str:
@@ -129,12 +153,16 @@ class Screen:
 
     def _deck_table(self, decks: Sequence[DeckStatus]) -> Table:
         table = Table("deck", "level", "heard tempo", "state", box=None, padding=(0, 2))
-        for deck in decks:
+        known = {deck.deck: deck for deck in decks}
+        for name in (deck.name for deck in self._rig.decks):
+            if (deck := known.get(name)) is None:
+                table.add_row(_text(name), "no sound yet", "–", "")
+                continue
             filled = round(LEVEL_CELLS * min(1.0, max(0.0, 1.0 - deck.level_db / LEVEL_FLOOR_DB)))
             level = "silent" if deck.level_db <= SILENCE_DB else f"{deck.level_db:.0f} dB"
             tempo = "–" if deck.tempo is None else f"{deck.tempo:.1f} bpm"
             state = Text(f"{STATE_SIGN[deck.state]} {deck.state}", style=STATE_STYLE[deck.state])
-            table.add_row(_text(deck.deck), Text(f"{'▮' * filled:<{LEVEL_CELLS}} {level}"), Text(tempo), state)
+            table.add_row(_text(name), Text(f"{'▮' * filled:<{LEVEL_CELLS}} {level}"), Text(tempo), state)
         return table
 
     def _pedal_table(self) -> Table:
@@ -147,8 +175,27 @@ class Screen:
             else:
                 clock, ratio = f"{told.tempo:.1f} bpm", f"{told.ratio:g}"
                 last = f"{told.why} at {self._time(told.at)}"
+            if pedal.port in self._gone:
+                clock, last = "–", "port gone"
             table.add_row(*map(_text, (pedal.name, clock, ratio, pedal.listens_to, last)))
         return table
+
+
+@dataclass(slots=True)
+class _News:
+    """One line of news.
+
+    Attributes:
+        at: Host time in seconds.
+        text: The line.
+        folds: Whether the same line again adds to `times` instead of a line.
+        times: How often it was said.
+    """
+
+    at: float
+    text: str
+    folds: bool
+    times: int = 1
 
 
 class _Printer:
@@ -168,6 +215,11 @@ class _Printer:
         self._wake = threading.Event()
         self._ending = False
         self._thread = threading.Thread(target=self._run, name="screen", daemon=True)
+
+    @property
+    def height(self) -> int:
+        """Rows of the terminal."""
+        return 0 if self._console is None else self._console.height
 
     def start(self) -> None:
         self._thread.start()
@@ -255,7 +307,7 @@ def news(fact: Fact) -> str | None:
         case PortLost():
             return f"{fact.port}: gone ({fact.why}); it is tried again every second"
         case TicksDropped():
-            return f"{fact.port}: {fact.count} late ticks left out"
+            return f"{fact.port}: {counted(fact.count, 'late tick')} left out"
         case SoundLost():
             return f"sound: {fact.why}"
         case SoundNotKept():
