@@ -105,6 +105,7 @@ class _Listener:
         self._why = ""
         self._wall_at = 0.0
         self._told: dict[str, PedalTold] = {}
+        self._engine: Engine | None = None
         self._keeper: SoundWriter | None = None
         self._columns = sorted({channel - 1 for deck in rig.decks for channel in deck.channels})
 
@@ -160,6 +161,7 @@ class _Listener:
         engine = Engine(self._rig, source.rate)
         for told in self._told.values():
             engine.resume(told)
+        self._engine = engine
         attend_at = now()
         while not self._why:
             event = source.read(READ_S)
@@ -200,6 +202,8 @@ class _Listener:
             elif isinstance(message, PedalTold):  # what an earlier listener told: known to the journal already
                 self._told[message.pedal] = message
                 self._screen.take_over(message)
+                if self._engine is not None:  # it came behind many facts
+                    self._engine.resume(message)
             elif isinstance(message, Fact):
                 self._say(message)
         if self._link.closed and not self._why:
