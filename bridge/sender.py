@@ -16,7 +16,7 @@ from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from types import FrameType
 
-from bridge.edge.child import IGNORED, Listen, Listeners
+from bridge.edge.child import ENDING, STOPPING, Listen, Listeners
 from bridge.edge.control import Control, MarkAsked
 from bridge.edge.host_clock import now, wall
 from bridge.edge.link import EndAsked, Link
@@ -218,13 +218,19 @@ class _Sender:
 
 @contextmanager
 def _signals_noted() -> Iterator[list[str]]:
-    """Turn the signals that end a process into names in a list, which is yielded; undo it at the end."""
+    """Turn the signals that end a process into names in a list, which is yielded; undo it at the end.
+
+    Ctrl-Z is ignored. A hang-up that was ignored already, as nohup does, stays ignored.
+    """
     asked: list[str] = []
 
     def note(number: int, _: FrameType | None) -> None:
         asked.append("Ctrl-C" if number == signal.SIGINT else signal.Signals(number).name)
 
-    before = {number: signal.signal(number, note) for number in IGNORED}
+    hang_up = getattr(signal, "SIGHUP", None)
+    noted = [number for number in ENDING if number != hang_up or signal.getsignal(number) != signal.SIG_IGN]
+    before = {number: signal.signal(number, note) for number in noted}
+    before |= {number: signal.signal(number, signal.SIG_IGN) for number in STOPPING}
     try:
         yield asked
     finally:

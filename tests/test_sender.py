@@ -5,6 +5,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from itertools import pairwise
@@ -202,6 +203,41 @@ def test_a_signal_ends_the_set_in_order(running, how):
     outcome = running.ended()
     assert (outcome["why"], outcome["killed"]) == (why, False)
     assert running.log.read_text().splitlines()[-1] == f"1 end {why}"
+
+
+def ignores(pid: int, number: int) -> bool:
+    """Whether a process ignores a signal. That it does is not seen by sending it: an orphaned group never stops."""
+    (mask,) = (line for line in Path(f"/proc/{pid}/status").read_text().splitlines() if line.startswith("SigIgn"))
+    return bool(int(mask.split()[1], 16) >> (number - 1) & 1)
+
+
+on_linux = pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="asks Linux what a process ignores")
+
+
+@on_linux
+def test_ctrl_z_stops_neither_the_sender_nor_the_listener(running):
+    """It reaches both; a clock that stands still is a fault that nobody means to make."""
+    for pid in (running.process.pid, running.listener):
+        os.kill(pid, signal.SIGTSTP)
+        assert ignores(pid, signal.SIGTSTP)
+    running.process.send_signal(signal.SIGTERM)
+    assert running.ended()["why"] == "SIGTERM"
+
+
+@on_linux
+def test_a_hang_up_that_nohup_ignores_stays_ignored_and_other_signals_are_given_back(log, port):
+    """The set is ended by its listener half a second later."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    stop = signal.getsignal(signal.SIGTSTP)
+    try:
+        timer = threading.Timer(0.2, os.kill, (os.getpid(), signal.SIGHUP))
+        timer.start()
+        assert run("silent", log, port).why == "nothing to hear"
+        timer.join()
+        assert signal.getsignal(signal.SIGHUP) == signal.SIG_IGN
+        assert signal.getsignal(signal.SIGTSTP) == stop
+    finally:
+        signal.signal(signal.SIGHUP, before)
 
 
 def test_another_terminal_can_mark_and_end_the_set_but_not_start_a_second(running, log, port):

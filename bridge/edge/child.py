@@ -34,8 +34,11 @@ LONGEST_WAIT_S = 30.0
 UNHEARD_MAX = 1000
 """Facts kept for the next listener, then the oldest are dropped and counted; to send them all takes about 15 ms."""
 
-IGNORED = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+ENDING = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
 """Signals that may reach the whole terminal or group of processes: the sender takes them and ends the listener."""
+
+STOPPING = [getattr(signal, name) for name in ("SIGTSTP",) if hasattr(signal, name)]
+"""Signals that a set ignores: Ctrl-Z would stop its clocks dead, with the performer's pedals in mid-delay."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,10 +237,10 @@ class Listeners:
 
 
 def _listen(target: str, link: Link, start: int, args: tuple[Any, ...]) -> None:
-    for number in IGNORED:
+    for number in ENDING + STOPPING:
         signal.signal(number, signal.SIG_IGN)
     if sys.platform != "win32":
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, IGNORED)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING)
     module, _, function = target.partition(":")
     getattr(importlib.import_module(module), function)(link, start, *args)
 
@@ -248,7 +251,7 @@ def _signals_held() -> Iterator[None]:
     if sys.platform == "win32":
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, IGNORED)
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, ENDING)
     try:
         yield
     finally:
