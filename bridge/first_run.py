@@ -55,12 +55,19 @@ def enter(*extras: str, checkout: Path = CHECKOUT) -> None:
     venv = Venv(checkout)
     if venv.has(extras) if venv.is_active() and venv.is_ours() else has_all(checkout, extras):
         return
-    try:
-        with _alone(checkout):
-            if not (venv.has(extras) and venv.works()):
-                venv.prepare(extras)
-    except KeyboardInterrupt:
-        sys.exit("Stopped during the set-up. The next run takes it up again.")
+    if not venv.is_complete(extras):  # asked before the lock is taken: a checkout may be read-only
+        try:
+            with _alone(checkout):
+                if not venv.is_complete(extras):  # the other first run may have completed it
+                    venv.prepare(extras)
+        except KeyboardInterrupt:
+            sys.exit("Stopped during the set-up. The next run takes it up again.")
+        except OSError as error:
+            sys.exit(
+                f"The set-up failed: {error.filename or checkout}: {error.strerror or error}. It makes and fills "
+                f"{venv.folder}: see that you may write there and that the disk has room, or copy the checkout to a "
+                "folder of your own; then run the same command again."
+            )
     _run_again(venv.python)
 
 
@@ -120,6 +127,10 @@ class Venv:
         """Return whether what pyproject.toml asks for now, with these extras, was installed in it."""
         installed = self._installed()
         return all(installed.get(e) == _print_of(self.checkout, e) for e in ("", *extras))
+
+    def is_complete(self, extras: tuple[str, ...]) -> bool:
+        """Return whether it has all that is asked for, and an interpreter that runs."""
+        return self.has(extras) and self.works()
 
     def prepare(self, extras: tuple[str, ...]) -> None:
         """Bring it up to date; make it anew where it is absent, half made, or its interpreter is gone.

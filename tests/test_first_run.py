@@ -115,6 +115,25 @@ def test_a_failed_set_up_says_so_and_is_made_anew_and_a_stale_one_is_brought_up_
     assert go(checkout)[1] == ""
 
 
+def test_a_whole_environment_is_used_where_nothing_may_be_written(checkout: Path) -> None:
+    """As on a stick that is mounted read-only. That not even a lock is made can be seen as root, too."""
+    go(checkout)
+    (checkout / ".venv.lock").unlink()
+    assert go(checkout)[1] == ""
+    assert not (checkout / ".venv.lock").exists()
+
+
+def test_where_the_set_up_cannot_write_it_says_where_and_what_to_do(checkout: Path) -> None:
+    """A folder in place of the lock cannot be opened, not even by root."""
+    (checkout / ".venv.lock").mkdir()
+    process = start(checkout)
+    err = process.communicate(timeout=100)[1]
+    assert process.returncode == 1
+    assert err.startswith(f"The set-up failed: {checkout / '.venv.lock'}: ")
+    assert "copy the checkout to a folder of your own" in err
+    assert len(err.splitlines()) == 1
+
+
 def test_a_folder_that_the_first_run_did_not_make_is_never_removed(checkout: Path) -> None:
     (checkout / ".venv").mkdir()
     (checkout / ".venv" / "mine").touch()
