@@ -43,7 +43,7 @@ FEW_BEATS = 8
 """Otherwise the median of so many first beats; the end of a piece is the median of its last ones."""
 
 RUNNING_S = (-0.5, 2.0)
-"""A deck heard to start this long after a listener's start ran before; its sound may begin before the listener says so."""
+"""A deck heard to start this many seconds after a listener did was running before: only its hearing began."""
 
 CLOSE = 0.02
 """A pedal within this share of its deck's tempo is with it."""

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Any
 
 from bridge.journal.take import write_whole
 from bridge.review.facts import tell
 from bridge.review.read import Take, read_take
-from bridge.review.rows import LONG_TEXT, clean, day_and_time, summary, tables, title
+from bridge.review.rows import LONG_TEXT, clean, day_and_time, ending, summary, tables, title
 from bridge.review.story import DeckStory, PedalStory, Story
 from bridge.review.tables import tempo_csv
 from bridge.review.troubles import troubles
@@ -49,11 +50,17 @@ def review_page(take: Take) -> str:
         "long_text": LONG_TEXT,
         "plotted": any(deck.runs or deck.levels or len(deck.stretches) > 1 for deck in story.decks),
         "troubled": bool(found),
-        "ended": clean(story.ended) if story.ended is not None else None,
+        "ending": ending(story.ended),
         "segments": len(take.sound),
-        "folder": clean(take.folder.name),
+        "folder": clean(shlex.quote(_with_parent(take.folder))),
     }
     return render("review.html", _plot_data(story), said)
+
+
+def _with_parent(folder: Path) -> str:
+    """Return a folder's path from beside its parent: ``recordings/NAME``."""
+    whole = folder.resolve()
+    return (Path(whole.parent.name) / whole.name).as_posix()
 
 
 def _plot_data(story: Story) -> dict[str, Any]:

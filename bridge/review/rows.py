@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from bridge.review.story import Change, DeckStory, Mark, PedalStory, Story
-from bridge.review.troubles import Trouble
+from bridge.review.troubles import SENDER_LOST, Trouble
 from bridge.units import clock_text
 
 NONE = "–"
@@ -17,6 +17,9 @@ NONE = "–"
 
 LONG_TABLE = 40
 """A table with more rows is folded away."""
+
+AT_ONCE_S = 0.05
+"""What is noticed within this is noticed at once."""
 
 LONG_TEXT = 300
 """A text with more characters is folded away."""
@@ -61,7 +64,8 @@ def summary(story: Story, found: Sequence[Trouble]) -> tuple[str, ...]:
     changed = f"Decks were changed by hand {_times(len(changes))}" if changes else "No deck was changed"
     if not found:
         return (first, f"{changed}, and nothing went wrong.")
-    what = f"{_at(found[0])}{clean(found[0].what)}"
+    what = clean(found[0].brief or found[0].what)
+    what = f"{_at(found[0])}{what[:1].lower()}{what[1:]}"
     many = "One thing went wrong" if len(found) == 1 else f"{len(found)} things went wrong, the first"
     return (first, f"{changed}. {many}: {what}")
 
@@ -99,6 +103,26 @@ def signed(number: float | None, unit: str, digits: int) -> str:
     if number is None:
         return NONE
     return f"{round(number, digits) + 0.0:+.{digits}f}".replace("-", "−") + f"\xa0{unit}"
+
+
+def late(seconds: float) -> str:
+    """Return how much later something was noticed."""
+    return "at once" if seconds < AT_ONCE_S else f"{seconds:.1f}\xa0s later"
+
+
+def ending(why: str | None) -> str:
+    """Return how a take ended, as a sentence.
+
+    Args:
+        why: The reason that the take's last fact gives; None where there is none.
+    """
+    if why is None:
+        return "The journal does not say that the take ended."
+    if over := re.fullmatch(r"its (\S+) s were over", why):
+        return f"Ended after {over[1]}\xa0s, as asked."
+    if why.startswith(SENDER_LOST):
+        return f"Ended because the program that sends the clock was lost ({clean(why.removeprefix(SENDER_LOST))})."
+    return f"Ended: {clean(why) or 'no reason given'}."
 
 
 def day_and_time(wall: float | None) -> str:
@@ -149,11 +173,11 @@ def _changes(changes: Sequence[Change]) -> Table:
             bpm(change.before),
             bpm(change.after),
             signed(change.percent, "%", 1),
-            f"{change.noticed_after_s:.1f}\xa0s",
+            late(change.noticed_after_s),
         )
         for change in changes
     ]
-    heads = ("Time", "Deck", "What", "Before", "After", "Change", "Noticed after")
+    heads = ("Time", "Deck", "What", "Before", "After", "Change", "Noticed")
     return _table("Deck changes", heads, rows, "03456", "No deck was changed.")
 
 
@@ -233,4 +257,4 @@ def _decks_called(number: int) -> str:
 
 
 def _times(number: int) -> str:
-    return {1: "once", 2: "twice"}.get(number, f"{number} times")
+    return {1: "once", 2: "twice"}.get(number, f"{number}\xa0times")

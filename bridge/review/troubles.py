@@ -20,6 +20,9 @@ from bridge.events import (
 from bridge.journal.recover import LineFault
 from bridge.units import clock_text
 
+SENDER_LOST = "the sender was lost: "
+"""How the reason of a take begins whose listener found its sender gone."""
+
 FAULTS_SHOWN = 12
 """Unreadable lines that are told one by one; more are counted."""
 
@@ -31,6 +34,7 @@ _INPUT = "Check that the sound device is plugged in and switched on, and its nam
 _NOT_KEPT = "Make room on that disk before the next set, or name another one under take.folder in the rig."
 _FACTS = "Make room on the disk, or take a faster one; what is missing cannot be made again."
 _FAULT = "Nothing to do: all other lines count. The journal itself was left as it is."
+_SENDER = "Start the set again: tapebridge run. The system's log may say what ended it, such as too little memory."
 _OPEN = "If the set has ended since, it was cut: the power, the battery, or the process was gone."
 
 
@@ -42,11 +46,13 @@ class Trouble:
         seconds: When, since the take began; None for the journal as a whole.
         what: What happened, and what it meant for the set.
         remedy: What to do about it.
+        brief: What happened, for where there is no room to quote; empty where ``what`` is brief enough.
     """
 
     seconds: float | None
     what: str
     remedy: str
+    brief: str = ""
 
 
 def troubles(facts: Sequence[Fact], faults: Sequence[LineFault], began: float) -> tuple[Trouble, ...]:
@@ -59,6 +65,7 @@ def troubles(facts: Sequence[Fact], faults: Sequence[LineFault], began: float) -
     """
     ordered = sorted(facts, key=lambda fact: fact.at)
     found = [*_listener(ordered, began), *_ports(ordered, began), *_stalls(ordered, began), *_sound(ordered, began)]
+    found += _sender(ordered, began)
     found.sort(key=lambda trouble: trouble.seconds or 0.0)
     return (*found, *_journal(ordered, faults))
 
@@ -79,6 +86,15 @@ def _listener(facts: Sequence[Fact], began: float) -> list[Trouble]:
         what = f"The listener was lost ({gone.why}) and did not come back; the clocks went on at their last tempo."
         found.append(Trouble(seconds=gone.at - began, what=what, remedy=_LISTENER))
     return found
+
+
+def _sender(facts: Sequence[Fact], began: float) -> list[Trouble]:
+    what = "The program that sends the clock was ended from outside, or failed; the pedals got no clock from then on."
+    return [
+        Trouble(seconds=fact.at - began, what=what, remedy=_SENDER)
+        for fact in facts
+        if isinstance(fact, TakeEnded) and fact.why.startswith(SENDER_LOST)
+    ]
 
 
 def _ports(facts: Sequence[Fact], began: float) -> list[Trouble]:
@@ -105,8 +121,9 @@ def _stalls(facts: Sequence[Fact], began: float) -> list[Trouble]:
             stalls.setdefault(fact.port, []).append(fact)
     found: list[Trouble] = []
     for port, each in stalls.items():
-        ticks = _count(sum(fact.count for fact in each), "late clock tick")
-        what = f"{ticks} left out on {port}{_spread(each, began)}."
+        ticks = sum(fact.count for fact in each)
+        were = "was" if ticks == 1 else "were"
+        what = f"{_count(ticks, 'late clock tick')} {were} left out on {port}{_spread(each, began, 'in {} stalls')}."
         found.append(Trouble(seconds=each[0].at - began, what=what, remedy=_TICKS))
     return found
 
@@ -120,10 +137,10 @@ def _sound(facts: Sequence[Fact], began: float) -> list[Trouble]:
         found.append(Trouble(seconds=each[0].at - began, what=what, remedy=_SOUND if frames else _INPUT))
     for fact in facts:
         if isinstance(fact, SoundNotKept):
-            what = f"From here on the sound was not kept ({fact.why}); journal and clocks went on."
+            what = f"The sound was no longer kept ({fact.why}); the journal and the clocks went on."
             found.append(Trouble(seconds=fact.at - began, what=what, remedy=_NOT_KEPT))
         elif isinstance(fact, FactsLost):
-            what = f"{_count(fact.count, 'fact')} could not be written down from here on."
+            what = f"{_count(fact.count, 'fact')} could not be written down."
             found.append(Trouble(seconds=fact.at - began, what=what, remedy=_FACTS))
     return found
 
@@ -139,19 +156,20 @@ def _by_reason(facts: Sequence[Fact]) -> dict[str, list[SoundLost]]:
 def _journal(facts: Sequence[Fact], faults: Sequence[LineFault]) -> list[Trouble]:
     found: list[Trouble] = []
     for fault in faults[:FAULTS_SHOWN]:
-        found.append(Trouble(seconds=None, what=f"The journal, {fault}", remedy=_FAULT))
+        brief = "A line of the journal could not be read."
+        found.append(Trouble(seconds=None, what=f"The journal, {fault}", remedy=_FAULT, brief=brief))
     if len(faults) > FAULTS_SHOWN:
         more = _count(len(faults) - FAULTS_SHOWN, "more line")
-        found.append(Trouble(seconds=None, what=f"{more} of the journal cannot be read.", remedy=_FAULT))
+        found.append(Trouble(seconds=None, what=f"{more} of the journal could not be read.", remedy=_FAULT))
     if not any(isinstance(fact, TakeEnded) for fact in facts):
         found.append(Trouble(seconds=None, what="The journal does not say that the take ended.", remedy=_OPEN))
     return found
 
 
-def _spread(facts: Sequence[Fact], began: float) -> str:
+def _spread(facts: Sequence[Fact], began: float, often: str = "{} times") -> str:
     if len(facts) == 1:
         return ""
-    return f", {len(facts)} times, the last at {clock_text(max(0.0, facts[-1].at - began))}"
+    return f", {often.format(len(facts))}, the last at {clock_text(max(0.0, facts[-1].at - began))}"
 
 
 def _count(number: int, thing: str) -> str:

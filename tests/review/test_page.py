@@ -189,7 +189,7 @@ def test_tables_hold_the_facts(opened: Opener, review: Path) -> None:
     assert len(cells(page, "states")) == 18
     assert [row[0] for row in cells(page, "pedals")] == ["long echo", "short echo"]
     assert "killed by signal 9" in cells(page, "what-went-wrong")[2][1]
-    assert "Ended by: tapebridge end" in page.locator("footer").inner_text()
+    assert "Ended: tapebridge end" in page.locator("footer").inner_text()
 
 
 def test_no_width_scrolls_sideways(opened: Opener, tmp_path: Path) -> None:
@@ -198,8 +198,37 @@ def test_no_width_scrolls_sideways(opened: Opener, tmp_path: Path) -> None:
     for width in (1920, 1000, 768, 706, 360, 320):
         page.set_viewport_size({"width": width, "height": 800})
         wait_until(page, f"document.querySelector('.uplot').offsetWidth < {width}")
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        wait_until(page, f"document.documentElement.scrollWidth <= {width}")
         assert all(count > 10 for count in colours(page))
+
+
+WORDS_BROKEN = """() => [...document.querySelectorAll('thead th, h2')].flatMap(head => {
+    const walk = document.createTreeWalker(head, NodeFilter.SHOW_TEXT), broken = [];
+    for (let node = walk.nextNode(); node; node = walk.nextNode())
+        for (const word of node.data.matchAll(/[^\\s-]+/g)) {
+            const range = document.createRange();
+            range.setStart(node, word.index);
+            range.setEnd(node, word.index + word[0].length);
+            if (new Set([...range.getClientRects()].map(r => r.top)).size > 1) broken.push(word[0]);
+        }
+    return broken; })"""
+
+
+def test_long_names_break_no_word_of_a_heading_and_no_width(opened: Opener, tmp_path: Path) -> None:
+    name = "northwesternmost_of_the_lighthouses_tapes"
+    facts = [replace(f, deck=name) if getattr(f, "deck", "") == "north" else f for f in ferry_night()]
+    facts = [replace(f, pedal=name * 2) if getattr(f, "pedal", "") == "long echo" else f for f in facts]
+    page = opened(write_review(write_take(tmp_path, facts)))
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    for width in (1200, 1000, 768, 706, 360, 320):
+        page.set_viewport_size({"width": width, "height": 800})
+        wait_until(page, f"document.documentElement.scrollWidth <= {width}")
+        assert page.evaluate(WORDS_BROKEN) == []
+
+
+def test_a_page_can_be_made_again_from_beside_the_folder_that_holds_its_take(opened: Opener, tmp_path: Path) -> None:
+    page = opened(write_review(write_take(tmp_path / "my recordings" / "ferry-night", ferry_night())))
+    assert page.locator("footer").inner_text().endswith("tapebridge review 'my recordings/ferry-night'")
 
 
 def brightness(page: Page, of: str) -> float:

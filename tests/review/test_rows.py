@@ -6,9 +6,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.events import DeckChanged
+from bridge.events import DeckChanged, PortLost, TakeEnded, TakeStarted
+from bridge.journal.recover import LineFault
 from bridge.review.facts import tell
-from bridge.review.rows import LONG_TABLE, bpm, clean, day_and_time, percent, signed, summary, tables, time, title
+from bridge.review.rows import (
+    LONG_TABLE,
+    bpm,
+    clean,
+    day_and_time,
+    ending,
+    late,
+    percent,
+    signed,
+    summary,
+    tables,
+    time,
+    title,
+)
 from bridge.review.troubles import troubles
 from tests.review.sample import BEGAN, LENGTH_S, WALL, ferry_night
 
@@ -32,12 +46,12 @@ def test_the_first_sentences_say_length_decks_share_and_trouble() -> None:
     )
     assert second == (
         "Decks were changed by hand 4 times. 3 things went wrong, the first: "
-        "at 1:06, 3 late clock ticks left out on Pedals A."
+        "at 1:06, 3 late clock ticks were left out on Pedals A."
     )
 
 
 def test_a_set_without_trouble_says_so() -> None:
-    assert summary(tell(ferry_night()), [])[1] == "Decks were changed by hand 4 times, and nothing went wrong."
+    assert plain(summary(tell(ferry_night()), [])[1]) == "Decks were changed by hand 4 times, and nothing went wrong."
 
 
 def test_decks_that_were_already_running_are_not_counted_as_changed_by_hand() -> None:
@@ -61,6 +75,22 @@ def test_decks_that_were_already_running_are_not_counted_as_changed_by_hand() ->
     assert [row[2] for row in rows] == ["already running"] * 2
 
 
+def test_trouble_goes_on_the_sentence_that_tells_it() -> None:
+    lost = [TakeStarted(at=0, wall=WALL, name="", version="", decks=(), pedals=()), TakeEnded(at=60, why="end")]
+    lost.insert(1, PortLost(at=0.5, port="Pedals A", why="no such port"))
+    assert summary(tell(lost), troubles(lost, [], 0.0))[1] == (
+        "No deck was changed. One thing went wrong: "
+        "at 0:00, the MIDI port Pedals A was gone and did not come back (no such port)."
+    )
+
+
+def test_a_spoiled_line_is_not_quoted_in_the_first_sentences() -> None:
+    facts = ferry_night()
+    found = troubles([TakeEnded(at=BEGAN + LENGTH_S, why="end")], [LineFault(7, 'torn: {"fact":"Beat')], BEGAN)
+    assert summary(tell(facts), found)[1].endswith("One thing went wrong: a line of the journal could not be read.")
+    assert 'line 7: torn: {"fact":"Beat' in found[0].what
+
+
 @pytest.mark.parametrize(
     ("folder", "wanted"), [("20261125T190312Z-ferry-night", "ferry night"), ("night", "night"), ("-", "-"), ("", "")]
 )
@@ -74,8 +104,16 @@ def test_an_empty_take_says_so() -> None:
 
 
 def test_tables_hold_the_facts() -> None:
-    assert table("Deck changes")[2] == ("0:58", "north", "another tape", "85.5 bpm", "59.0 bpm", "−31.0 %", "5.2 s")
-    assert table("Deck changes")[0] == ("0:28", "south", "started", "–", "–", "–", "0.9 s")
+    assert table("Deck changes")[2] == (
+        "0:58",
+        "north",
+        "another tape",
+        "85.5 bpm",
+        "59.0 bpm",
+        "−31.0 %",
+        "5.2 s later",
+    )
+    assert table("Deck changes")[0] == ("0:28", "south", "started", "–", "–", "–", "0.9 s later")
     assert table("States")[2] == ("north", "following", "0:20", "0:56", "36.5 s")
     assert table("Marks")[1] == ("1:11", "19:04:23", "kettle on ☕ 灯台")
     assert table("Decks")[0][:2] == ("north", "70 %")
@@ -104,6 +142,14 @@ def test_the_states_and_every_long_table_are_folded_away() -> None:
         (bpm(None), "–"),
         (percent(0.704), "70 %"),
         (percent(None), "–"),
+        (late(0.04), "at once"),
+        (late(0.05), "0.1 s later"),
+        (late(5.21), "5.2 s later"),
+        (ending(None), "The journal does not say that the take ended."),
+        (ending("Ctrl-C"), "Ended: Ctrl-C."),
+        (ending(""), "Ended: no reason given."),
+        (ending("its 124.5 s were over"), "Ended after 124.5 s, as asked."),
+        (ending("the sender was lost: gone"), "Ended because the program that sends the clock was lost (gone)."),
         (signed(-1.52, "%", 1), "−1.5 %"),
         (signed(-0.04, "%", 1), "+0.0 %"),
         (signed(None, "%", 1), "–"),

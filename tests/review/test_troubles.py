@@ -66,8 +66,8 @@ def test_stalls_of_a_port_are_summed() -> None:
     stalls = [TicksDropped(at=float(at), port="Pedals A", count=2) for at in (5, 65, 70)]
     one = TicksDropped(at=6.0, port="Pedals B", count=1)
     assert words(*stalls, one) == [
-        "6 late clock ticks left out on Pedals A, 3 times, the last at 1:10.",
-        "1 late clock tick left out on Pedals B.",
+        "6 late clock ticks were left out on Pedals A, in 3 stalls, the last at 1:10.",
+        "1 late clock tick was left out on Pedals B.",
     ]
 
 
@@ -77,13 +77,13 @@ def test_lost_sound_and_sound_not_kept_are_told_apart() -> None:
     unknown = SoundLost(at=5.0, frames=0, why="the device stopped")
     assert words(lost, more, SoundNotKept(at=9.0, why="disk full")) == [
         "512 frames of sound went missing on the way in, 2 times, the last at 0:07 (input overflow).",
-        "From here on the sound was not kept (disk full); journal and clocks went on.",
+        "The sound was no longer kept (disk full); the journal and the clocks went on.",
     ]
     assert words(unknown) == ["No sound came in (the device stopped)."]
 
 
 def test_facts_that_the_journal_lost_are_counted() -> None:
-    assert words(FactsLost(at=5.0, count=1200)) == ["1,200 facts could not be written down from here on."]
+    assert words(FactsLost(at=5.0, count=1200)) == ["1,200 facts could not be written down."]
 
 
 def test_a_take_without_an_end_is_said() -> None:
@@ -91,8 +91,19 @@ def test_a_take_without_an_end_is_said() -> None:
     assert found.what == "The journal does not say that the take ended."
 
 
+def test_a_lost_sender_means_that_the_clocks_stopped() -> None:
+    """The listener is all that is left to say so."""
+    ends = TakeEnded(at=83.0, why="the sender was lost: it closed the link")
+    (found,) = troubles([ends], [], 0.0)
+    assert found.seconds == 83.0
+    assert found.what == (
+        "The program that sends the clock was ended from outside, or failed; the pedals got no clock from then on."
+    )
+    assert "tapebridge run" in found.remedy
+
+
 def test_many_unreadable_lines_are_counted_not_listed() -> None:
     found = troubles([END], [LineFault(n, "unreadable") for n in range(1, 1001)], 0.0)
     assert len(found) == 13
     assert found[0].what == "The journal, line 1: unreadable"
-    assert found[-1].what == "988 more lines of the journal cannot be read."
+    assert found[-1].what == "988 more lines of the journal could not be read."

@@ -22,7 +22,7 @@ SAID = {
     "long_text": LONG_TEXT,
     "plotted": False,
     "troubled": False,
-    "ended": None,
+    "ending": "Ended: Ctrl-C.",
     "segments": 0,
     "folder": "night",
 }
