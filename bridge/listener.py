@@ -15,7 +15,7 @@ from pathlib import Path
 from bridge import __version__
 from bridge.edge.audio import FileInput, Input, SoundEnded, open_input
 from bridge.edge.host_clock import now, wall
-from bridge.edge.link import EndAsked, Link
+from bridge.edge.link import EndAsked, Link, PortsGone
 from bridge.edge.live_input import InputHangsError
 from bridge.edge.osc import OscOut
 from bridge.engine import DeckStatus, Engine
@@ -204,6 +204,8 @@ class _Listener:
                 self._screen.take_over(message)
                 if self._engine is not None:  # it came behind many facts
                     self._engine.resume(message)
+            elif isinstance(message, PortsGone):
+                self._screen.show_gone(message.ports)
             elif isinstance(message, Fact):
                 self._say(message)
         if self._link.closed and not self._why:

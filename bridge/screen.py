@@ -11,7 +11,7 @@ import os
 import sys
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from types import TracebackType
@@ -100,6 +100,10 @@ class Screen:
     def take_over(self, told: PedalTold) -> None:
         """Show what an earlier listener told a pedal, which is no news."""
         self._told[told.pedal] = told
+
+    def show_gone(self, ports: Iterable[str]) -> None:
+        """Show that ports are gone which an earlier listener heard being lost."""
+        self._gone.update(ports)
 
     def note(self, fact: Fact) -> None:
         """Take in a fact; print it where there is no terminal to redraw."""

@@ -11,7 +11,7 @@ import soundfile
 
 from bridge import listener
 from bridge.edge.host_clock import now
-from bridge.edge.link import Alive, EndAsked, Link
+from bridge.edge.link import Alive, EndAsked, Link, PortsGone
 from bridge.engine import Engine
 from bridge.events import Fact, ListenerLost, ListenerStarted, PedalTold, TakeEnded
 from bridge.journal.recover import recover
@@ -54,7 +54,7 @@ def test_a_second_listener_takes_over_what_the_pedals_were_told_and_says_how_the
     link, tape, tmp_path, monkeypatch
 ):
     """As the sender hands it over: facts that no listener vouched for, then each pedal's newest order."""
-    resumed, shown, news, began = [], [], [], []
+    resumed, shown, gone, news, began = [], [], [], [], []
 
     class Told(Engine):
         def resume(self, told: PedalTold) -> None:
@@ -69,16 +69,20 @@ def test_a_second_listener_takes_over_what_the_pedals_were_told_and_says_how_the
         def take_over(self, told: PedalTold) -> None:
             shown.append(told)
 
+        def show_gone(self, ports: tuple[str, ...]) -> None:
+            gone.extend(ports)
+
         def note(self, fact: Fact) -> None:
             news.append(fact)
 
     monkeypatch.setattr(listener, "Engine", Told)
     monkeypatch.setattr(listener, "Screen", Shown)
     sender, theirs = link
-    for message in (LOST, TOLD, EndAsked("Ctrl-C")):
+    for message in (LOST, PortsGone(("Pedals A",)), TOLD, EndAsked("Ctrl-C")):
         sender.send(message)
     listener.listen(theirs, 2, RIG, tmp_path, "the bridge plays", (tape, now()), 12.5)
     assert (resumed, shown, began) == ([TOLD], [TOLD], [12.5])
+    assert gone == ["Pedals A"]
     assert LOST in news
     kinds = [type(fact) for fact in facts_of(tmp_path)]
     assert PedalTold not in kinds

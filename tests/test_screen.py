@@ -207,9 +207,11 @@ def test_a_later_listener_shows_what_an_earlier_one_told_and_counts_on_from_the_
     screen, output = shown(terminal=True)
     with screen:
         screen.take_over(BEGIN)
+        screen.show_gone(["Pedals B"])
         screen.draw(161.0, DECKS)
     last = output.getvalue().rpartition("the bridge plays")[2]
     assert "1:01" in last
+    assert "port gone" in row_of("stutter", output)
     assert "begin at 0:12" in last
     assert "long echo: begin" not in last
 

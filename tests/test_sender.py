@@ -17,7 +17,7 @@ from bridge import sender
 from bridge.edge import control
 from bridge.edge.child import Child, Listen, Listeners
 from bridge.edge.host_clock import now
-from bridge.errors import BridgeError
+from bridge.errors import BridgeError, DeviceError
 from bridge.events import ListenerLost, PortLost
 from bridge.send.schedule import PortPlan, SendPlan
 from bridge.sender import SetEnded
@@ -101,6 +101,17 @@ def test_the_clock_goes_on_when_the_listener_is_killed_and_the_next_one_is_told(
     second = [line for line in lines if line.startswith("2 ")]
     assert second[0] == "2 ListenerLost killed by SIGKILL"
     assert "2 PedalTold begin" in second
+
+
+@posix
+def test_the_next_listener_is_told_which_ports_are_gone_and_not_that_they_were_lost_again(log):
+    def absent(name: str) -> ListPort:
+        raise DeviceError(f"{name} is absent")
+
+    sender.run(PLAN, Listen("tests.toy_listener:killed_once", (str(log),)), for_s=20.0, open_port=absent)
+    lines = log.read_text().splitlines()
+    assert [line for line in lines if "PortLost" in line] == ["1 PortLost not ready: Pedals A is absent"]
+    assert [line for line in lines if "gone:" in line] == ["2 gone: Pedals A"]
 
 
 @posix

@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 from bridge.edge.host_clock import now
-from bridge.edge.link import Alive, EndAsked, Link
+from bridge.edge.link import Alive, EndAsked, Link, PortsGone
 from bridge.events import PedalTold
 from bridge.records import as_record
 
@@ -77,7 +77,9 @@ def _serve(link: Link, start: int, log: Path, until: float) -> None:
                     print(f"{start} end {message.why}", file=lines, flush=True)
                     link.vouch()
                     return
-                if not isinstance(message, Alive):
+                if isinstance(message, PortsGone):
+                    print(start, "gone:", *message.ports, file=lines, flush=True)
+                elif not isinstance(message, Alive):
                     said = as_record(message)
                     print(start, said["fact"], said.get("why", said.get("text", "")), file=lines, flush=True)
             link.keep_alive(now())

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from math import inf
 from typing import Any
 
-from bridge.edge.link import Alive, EndAsked, Link
-from bridge.events import Fact, ListenerLost, PedalTold
+from bridge.edge.link import Alive, EndAsked, Link, PortsGone
+from bridge.events import Fact, ListenerLost, PedalTold, PortLost, PortOpened
 
 PATIENCE_S = 3.0
 """A listener that gave no sign of life for so long, in seconds, is hung."""
@@ -128,8 +128,8 @@ class Listeners:
     """The listener that runs now, and the next one when that is lost.
 
     Facts of the sender reach a listener in order: what one had not vouched for when it was lost goes to the next, so
-    that a fact may reach a journal twice but is not lost. A new listener is given those first, then the newest order
-    of each pedal, so that it knows what the pedals have.
+    that a fact may reach a journal twice but is not lost. A new listener is given those first, then which ports are
+    gone and the newest order of each pedal, so that it knows what the pedals have.
 
     Args:
         listen: What runs.
@@ -148,6 +148,7 @@ class Listeners:
         self._wait_s = 0.0
         self._unheard: deque[tuple[int, Fact]] = deque()  # the number that the running listener knows each fact by
         self._orders: dict[str, PedalTold] = {}
+        self._gone: set[str] = set()
         self._ending = False
         self.starts = 0
         self.dropped = 0
@@ -169,6 +170,10 @@ class Listeners:
 
     def post(self, fact: Fact) -> None:
         """Give a fact of the sender to the listener's journal, now or when there is a listener."""
+        if isinstance(fact, PortLost):
+            self._gone.add(fact.port)
+        elif isinstance(fact, PortOpened):
+            self._gone.discard(fact.port)
         self._unheard.append((self._child.link.send(fact) if self._child is not None else 0, fact))
         if len(self._unheard) > UNHEARD_MAX:
             self._unheard.popleft()
@@ -227,6 +232,8 @@ class Listeners:
             return
         self.starts += 1
         self._unheard = deque((self._child.link.send(fact), fact) for _, fact in self._unheard)
+        if self._gone:
+            self._child.link.send(PortsGone(tuple(sorted(self._gone))))
         for order in self._orders.values():
             self._child.link.send(order)
 

@@ -47,7 +47,18 @@ class EndAsked:
     why: str
 
 
-LinkMessage = Fact | Alive | EndAsked
+@dataclass(frozen=True, slots=True)
+class PortsGone:
+    """Which MIDI outputs are gone, for a listener that was not there when they were lost.
+
+    Attributes:
+        ports: The ports' names as the rig has them.
+    """
+
+    ports: tuple[str, ...]
+
+
+LinkMessage = Fact | Alive | EndAsked | PortsGone
 """What a link carries."""
 
 
@@ -111,6 +122,8 @@ class Link:
             key, record = "alive", {"word": "alive", "heard": message.heard}
         elif isinstance(message, EndAsked):
             key, record = "end", {"word": "end", "why": message.why}
+        elif isinstance(message, PortsGone):
+            key, record = "gone", {"word": "gone", "ports": message.ports}
         else:
             number = self._sent = self._sent + 1
             key = ("order", message.pedal) if isinstance(message, PedalTold) else number
@@ -186,6 +199,8 @@ class Link:
                 return Alive(heard)
             case {"word": "end", "why": str(why)}:
                 return EndAsked(why)
+            case {"word": "gone", "ports": [*ports]} if all(isinstance(port, str) for port in ports):
+                return PortsGone(tuple(ports))
             case {"n": int(number)}:
                 fact = from_record({key: value for key, value in record.items() if key != "n"})
                 self._heard = number

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import pytest
 
 from bridge.edge import link as link_module
-from bridge.edge.link import ALIVE_EVERY_S, LINE_MAX, WAITING_MAX, Alive, EndAsked, Link, LinkMessage
+from bridge.edge.link import ALIVE_EVERY_S, LINE_MAX, WAITING_MAX, Alive, EndAsked, Link, LinkMessage, PortsGone
 from bridge.events import MarkPlaced, PedalTold, TicksDropped
 
 
@@ -44,7 +44,8 @@ def all_of(link: Link, sender: Link) -> list[LinkMessage]:
 
 def test_what_is_sent_arrives_equal_and_in_order(ends):
     one, other = ends
-    sent = [told(83.99999999999999), mark("kettle — ‘steam’\nand rattle"), Alive(), EndAsked("Ctrl-C"), told(84.1)]
+    words = [Alive(), PortsGone(("Pedals A", "norð")), EndAsked("Ctrl-C")]
+    sent = [told(83.99999999999999), mark("kettle — ‘steam’\nand rattle"), *words, told(84.1)]
     for message in sent:
         one.send(message)
     assert all_of(other, one) == sent
