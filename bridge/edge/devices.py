@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 from bridge.edge import midi, portaudio
 from bridge.edge.portaudio import SoundDevice
-from bridge.errors import DeviceError, Fault, RigError
+from bridge.errors import DeviceError, Fault, RigError, TakeError
 from bridge.rig import Pedal, Rig
 from bridge.toml_lines import KeyPath, key_lines, key_text, line_of
 
@@ -130,26 +130,39 @@ def _matches(name: str, devices: Sequence[SoundDevice]) -> list[SoundDevice]:
     )
 
 
-def check_gear(rig: Rig) -> None:
+def check_gear(rig: Rig, check_folder: Callable[[Path], None] | None = None) -> None:
     """Return if everything that a rig names is plugged in and takes what the rig asks of it.
+
+    Args:
+        rig: The rig.
+        check_folder: Refuses a folder for takes with TakeError, such as `bridge.journal.take.check_space`; None to
+            leave that open.
 
     Raises:
         RigError: Something is absent, ambiguous, or does not fit; holds every fault, with its line in the rig's file.
     """
     lines = key_lines(Path(rig.path).read_text(encoding="utf-8-sig"))
-    if faults := rig_against_gear(rig, lines, list_gear(rig.midi.api)):
+    if faults := rig_against_gear(rig, lines, list_gear(rig.midi.api), check_folder):
         raise RigError(faults)
 
 
-def rig_against_gear(rig: Rig, lines: Mapping[KeyPath, int], gear: Gear) -> list[Fault]:
+def rig_against_gear(
+    rig: Rig, lines: Mapping[KeyPath, int], gear: Gear, check_folder: Callable[[Path], None] | None = None
+) -> list[Fault]:
     """Return everything in a rig that is absent, ambiguous, or does not fit, in the order of lines.
 
     Args:
         rig: The rig.
         lines: Line of each key in its file, from `bridge.toml_lines.key_lines`.
         gear: What is plugged in.
+        check_folder: As for `check_gear`.
     """
     findings = [*_sound_findings(rig, gear), *_midi_findings(rig, gear)]
+    try:
+        if check_folder is not None:
+            check_folder(Path(rig.take.folder))
+    except TakeError as error:
+        findings.append((("take", "folder"), *_in_two(f"= {error}")))
     faults = [Fault(rig.path, line_of(lines, key), key_text(key), found, remedy) for key, found, remedy in findings]
     return sorted(faults, key=lambda fault: fault.line or 0)
 

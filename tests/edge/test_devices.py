@@ -13,6 +13,7 @@ from bridge.edge import devices
 from bridge.edge.devices import Gear, check_gear, resolve_device, rig_against_gear
 from bridge.edge.portaudio import SoundDevice
 from bridge.errors import DeviceError, RigError
+from bridge.journal.take import check_space
 from bridge.rig_text import parse_rig
 from bridge.toml_lines import key_lines
 
@@ -153,6 +154,20 @@ def test_two_names_of_one_output_are_two_clocks_on_one_port() -> None:
 def test_everything_that_is_missing_is_told_at_once_in_the_order_of_lines() -> None:
     text = RIG.replace("Deck interface", "kettle").replace("Pedals A", "Pedals Z")
     assert [(line, key) for line, key, _ in faults(text, gear())] == [(2, "sound.device"), (12, "pedals[0].port")]
+
+
+def test_a_folder_that_takes_no_takes_is_told_with_its_line_beside_what_is_missing(tmp_path: Path) -> None:
+    """A file stands in its place; `run` would refuse it, too."""
+    folder = tmp_path / "takes"
+    text = f"{RIG}[take]\nfolder = {str(folder)!r}\n"
+    rig, lines = parse_rig(text, "rig.toml"), key_lines(text)
+    assert rig_against_gear(rig, lines, gear(), check_space) == []
+    folder.touch()
+    absent, full = rig_against_gear(rig, lines, gear(midi=()), check_space)
+    assert absent.key == "pedals[0].port"
+    assert (full.line, full.key) == (17, "take.folder")
+    assert full.found.startswith(f"= {folder}: takes cannot be written there: ")
+    assert full.remedy == "Name a folder that you may write to, under take.folder in the rig"
 
 
 def test_a_rig_is_checked_against_what_is_plugged_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
