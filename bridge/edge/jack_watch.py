@@ -45,6 +45,11 @@ class JackWatch:
         """Whether the server that was there at the beginning has not ended."""
         return self._ended_at.value == 0
 
+    @property
+    def frame(self) -> int:
+        """Frame at which the server's turn began; grows with each turn, and wraps round at 2**32."""
+        return int(self._jack.jack_last_frame_time(self._client))
+
     def connects(self, client: str, port: str, to: str) -> bool:
         """Return whether a port is connected to another one; False if that one is absent.
 
@@ -84,6 +89,7 @@ def _libjack() -> Any:
         "jack_set_info_function": (None, [pointer]),
         "jack_client_open": (pointer, [text, ctypes.c_int, pointer]),
         "jack_on_shutdown": (None, [pointer, pointer, pointer]),
+        "jack_last_frame_time": (ctypes.c_uint32, [pointer]),
         "jack_port_by_name": (pointer, [pointer, text]),
         "jack_port_get_all_connections": (texts, [pointer, pointer]),
         "jack_free": (None, [pointer]),

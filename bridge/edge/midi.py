@@ -19,6 +19,9 @@ RETRY_S = 1.0
 LOOK_S = 0.25
 """Time between two looks at ports that are open, in seconds."""
 
+QUEUE_MAX = 100
+"""Messages that a port queues up while the JACK server takes none: those of 0.6 s at the fastest clock."""
+
 CLIENT_NAME = "Tape Bridge"
 """What other programs see as the owner of our ports."""
 
@@ -32,7 +35,7 @@ APIS: dict[str, int] = {
 
 
 class OutPort(Protocol):
-    """An open MIDI output. Its methods raise OSError where the system fails.
+    """An open MIDI output. Its methods raise OSError where the system fails; `send` BlockingIOError where it stalls.
 
     Attributes:
         found: The full name that the system gives it.
@@ -154,11 +157,19 @@ class _RtMidiPort:
         self._watch = watch
         self._name = name
         self._virtual = virtual
+        self._frame = -1
+        self._queued = 0
 
     def send(self, data: bytes) -> None:
-        # when the server is gone nobody empties RtMidi's queue, and sending waits for ever once that is full
-        if self._watch is not None and not self._watch.serves:
-            raise OSError("the JACK server ended")
+        # a server that is gone or stands still does not empty RtMidi's queue: sending waits for ever once it is full
+        if self._watch is not None:
+            if not self._watch.serves:
+                raise OSError("the JACK server ended")
+            frame = self._watch.frame
+            self._queued = self._queued + 1 if frame == self._frame else 1
+            self._frame = frame
+            if self._queued > QUEUE_MAX:
+                raise BlockingIOError("the JACK server stands still")
         try:
             self._client.send_message(data)
         except rtmidi.RtMidiError as error:
@@ -179,7 +190,8 @@ class PortSet:
 
     Nothing here raises: a port that is absent or fails is told once as PortLost, looked for at once and then every
     second, and told as PortOpened when it is there. What is sent to it meanwhile goes nowhere. Why it is lost begins
-    with "not ready: " where it could not be opened, and with "gone: " where it was open.
+    with "not ready: " where it could not be opened, and with "gone: " where it was open. Where the system stalls, a
+    port stays open and is told as PortOpened as soon as it takes something again.
 
     Args:
         names: The ports as the rig names them; opened at once.
@@ -203,9 +215,14 @@ class PortSet:
             return False
         try:
             output.send(data)
+        except BlockingIOError as error:  # kept open: closing waits for the system, too
+            self._tell_lost(port, f"gone: {error}")
+            return False
         except OSError as error:
             self._lose(port, output, _said(error))
             return False
+        if port in self._told_lost:
+            self._tell_opened(port, output)
         return True
 
     def tend(self) -> None:
@@ -243,6 +260,9 @@ class PortSet:
             self._tell_lost(port, f"not ready: {error}")
             return
         self._open[port] = output
+        self._tell_opened(port, output)
+
+    def _tell_opened(self, port: str, output: OutPort) -> None:
         self._told_lost.discard(port)
         self._facts.append(PortOpened(at=self._now(), port=port, found=output.found))
 

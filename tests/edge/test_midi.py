@@ -139,6 +139,25 @@ def test_a_port_that_fails_while_sending_raises_nothing(studio):
     assert [fact.why for fact in ports.take_facts()] == ["gone: Pedals A 20:0 is unplugged"]
 
 
+def test_a_system_that_stalls_is_told_once_and_its_port_stays_open(studio, monkeypatch):
+    """Closing a port waits for the system, too; the port is told as ready when it takes something again."""
+    port = studio.plug("Pedals A")
+    ports = PortSet(["Pedals A"], studio.open, studio.clock)
+    with monkeypatch.context() as stalled:
+        stalled.setattr(port, "send", _stand_still)
+        assert not any([ports.send("Pedals A", b"\xf8") for _ in range(3)])  # noqa: C419 - all three are sent
+    assert not port.closed
+    assert ports.send("Pedals A", b"\xf8")
+    assert ports.send("Pedals A", b"\xf8")
+    facts = ports.take_facts()
+    assert [type(fact) for fact in facts] == [PortOpened, PortLost, PortOpened]
+    assert facts[1].why == "gone: it stands still"
+
+
+def _stand_still(_: bytes) -> None:
+    raise BlockingIOError("it stands still")
+
+
 def test_an_unknown_system_is_refused_with_the_known_ones():
     with pytest.raises(DeviceError, match=r'no MIDI system called "carrier pigeon".*alsa, jack, coremidi, windows'):
         outputs("carrier pigeon")
@@ -277,6 +296,26 @@ def lose_the_server(folder: str) -> None:
     os._exit(0)
 
 
+def stall_the_server(folder: str) -> None:
+    """Make the JACK server stand still under a port, send on, let it go on; print what was told. Ends the process."""
+    os.environ |= {"JACK_DEFAULT_SERVER": f"bridge-stalled-{os.getpid()}", "JACK_NO_START_SERVER": "1"}
+    system = MidiSystem("jack", ["Bridge out"])
+    with running_jack_server(os.environ["JACK_DEFAULT_SERVER"], Path(folder) / "jackd.log") as server:
+        ports = PortSet(["Bridge out"], system.open, now)
+        os.kill(server.pid, signal.SIGSTOP)
+        time.sleep(0.1)
+        taken = sum(ports.send("Bridge out", b"\xf8") for _ in range(4000))
+        os.kill(server.pid, signal.SIGCONT)
+        time.sleep(0.1)
+        assert ports.send("Bridge out", b"\xf8")
+        ports.close()
+        system.close()
+    told = [[type(fact).__name__, getattr(fact, "why", "")] for fact in ports.take_facts()]
+    sys.stdout.write(json.dumps({"taken": taken, "told": told}))
+    sys.stdout.flush()
+    os._exit(0)
+
+
 PEDAL = """
 import rtmidi, time
 pedal = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "pedal box")
@@ -308,6 +347,21 @@ def test_when_the_jack_server_ends_sending_goes_on_and_its_ports_come_back_with_
     assert [fact for fact, _, _ in told] == ["PortOpened"] * 2 + ["PortLost"] * 2 + ["PortOpened"] * 2
     assert {why for _, _, why in told[2:4]} == {"gone: the JACK server ended"}
     assert done.stderr == ""
+
+
+@pytest.mark.jack
+def test_while_the_jack_server_stands_still_sending_waits_for_nothing(tmp_path):
+    """And when it goes on, no more than a moment's ticks come out in a burst."""
+    code = f"from tests.edge.test_midi import stall_the_server; stall_the_server({str(tmp_path)!r})"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=40)
+    assert done.returncode == 0, done.stderr
+    outcome = json.loads(done.stdout)
+    assert outcome["taken"] == 100
+    assert outcome["told"] == [
+        ["PortOpened", ""],
+        ["PortLost", "gone: the JACK server stands still"],
+        ["PortOpened", ""],
+    ]
 
 
 def _until(holds, longest_s=5.0):
