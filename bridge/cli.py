@@ -124,6 +124,9 @@ def run(rig: Path, for_s: float | None) -> None:
 
     played = play_live(rig, for_s=for_s)
     click.echo(f"Ended: {played.ended.why}. Review: {played.review}")
+    if played.ended.failed:
+        click.echo("The last facts of the take may be missing: it was not ended in order.", err=True)
+        sys.exit(1)
 
 
 @main.command()

@@ -56,6 +56,7 @@ class SetEnded:
         why: Who or what ended it.
         starts: How often a listener was started; 1 if none was lost.
         killed: Whether the last listener had to be killed because it did not end in time.
+        failed: Whether the last listener did not end in order: it failed, and told the terminal why, or was killed.
         ticks_sent: Clock ticks that the system took.
         ticks_dropped: Clock ticks that were left out after a stall.
         orders_refused: Orders of the listener for pedals that the plan does not have.
@@ -67,6 +68,7 @@ class SetEnded:
     why: str
     starts: int
     killed: bool
+    failed: bool
     ticks_sent: int
     ticks_dropped: int
     orders_refused: int
@@ -140,6 +142,7 @@ class _Sender:
             why=self._why,
             starts=self.listeners.starts,
             killed=killed,
+            failed=self.listeners.failed,
             ticks_sent=self._ticks_sent,
             ticks_dropped=self._ticks_dropped,
             orders_refused=self._orders_refused,

@@ -6,11 +6,12 @@ import json
 import os
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
 
-from bridge import __version__
+from bridge import __version__, live
 from bridge.cli import main
 from bridge.testing.clips import clips_folder
 
@@ -83,6 +84,17 @@ def test_run_tells_of_an_unknown_osc_host_before_the_set_begins(tmp_path, monkey
     assert result.exit_code == 1
     assert 'rig.toml: osc.host = "no.such.host.invalid" is unknown here' in result.output
     assert not (tmp_path / "recordings").exists()
+
+
+@pytest.mark.parametrize("failed", [True, False])
+def test_run_exits_with_1_where_the_take_did_not_end_in_order(monkeypatch, failed):
+    ended = SimpleNamespace(why="Ctrl-C", failed=failed)
+    played = SimpleNamespace(ended=ended, review="takes/ferry-night/review.html")
+    monkeypatch.setattr(live, "play_live", lambda rig, for_s: played)
+    result = call("run", "rig.toml")
+    assert "Ended: Ctrl-C. Review: takes/ferry-night/review.html" in result.output
+    assert ("may be missing" in result.output) == failed
+    assert result.exit_code == failed
 
 
 def test_check_tells_all_faults_at_once(tmp_path):

@@ -138,11 +138,16 @@ def test_a_set_of_given_length_ends_in_order(log, port):
     began = now()
     ended = run("steady", log, port, for_s=1.0)
     assert 1.0 <= now() - began < 5.0
-    assert (ended.why, ended.starts, ended.killed) == ("its 1 s were over", 1, False)
+    assert (ended.why, ended.starts, ended.killed, ended.failed) == ("its 1 s were over", 1, False, False)
     assert (ended.unheard, ended.facts_dropped) == ((), 0)
     assert log.read_text().splitlines()[-1] == "1 end its 1 s were over"
     assert port.closed
     assert gone(int(log.with_suffix(".pid").read_text()))
+
+
+def test_a_listener_that_fails_while_it_ends_the_set_is_told_of(log, port):
+    ended = run("failing_at_the_end", log, port, for_s=1.0)
+    assert (ended.starts, ended.killed, ended.failed) == (1, False, True)
 
 
 def test_a_listener_that_does_not_end_is_killed(log, port, monkeypatch):
@@ -150,6 +155,7 @@ def test_a_listener_that_does_not_end_is_killed(log, port, monkeypatch):
     began = now()
     ended = run("deaf_to_the_end", log, port, for_s=1.0)
     assert ended.killed
+    assert ended.failed
     assert now() - began < 5.0
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import select
 import signal
+import sys
 import time
 from pathlib import Path
 
@@ -51,6 +52,12 @@ def deaf_to_the_end(link: Link, start: int, log: str) -> None:
         link.receive()
         link.keep_alive(now())
         time.sleep(0.05)
+
+
+def failing_at_the_end(link: Link, start: int, log: str) -> None:
+    """End when asked, but say that something went wrong."""
+    _serve(link, start, Path(log), until=float("inf"))
+    sys.exit(1)
 
 
 def at_odds(link: Link, start: int, log: str) -> None:

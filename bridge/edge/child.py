@@ -114,6 +114,11 @@ class Child:
         """Whether the process has ended."""
         return self._process.exitcode is not None
 
+    @property
+    def failed(self) -> bool:
+        """Whether the process has not ended, or not in order."""
+        return self._process.exitcode != 0
+
     def kill(self) -> None:
         """End the process at once, and the link; return without waiting."""
         self._process.kill()
@@ -162,6 +167,11 @@ class Listeners:
     def gone(self) -> bool:
         """Whether no listener process is left."""
         return self._child is None or self._child.gone
+
+    @property
+    def failed(self) -> bool:
+        """Whether the last listener has not ended, or not in order."""
+        return self._child is None or self._child.failed
 
     @property
     def unheard(self) -> tuple[Fact, ...]:
