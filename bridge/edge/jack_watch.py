@@ -45,6 +45,15 @@ class JackWatch:
         """Whether the server that was there at the beginning has not ended."""
         return self._ended_at.value == 0
 
+    def demand_server(self) -> None:
+        """Return if the server has not ended.
+
+        Raises:
+            OSError: It has.
+        """
+        if not self.serves:
+            raise OSError("the JACK server ended")
+
     @property
     def frame(self) -> int:
         """Frame at which the server's turn began; grows with each turn, and wraps round at 2**32."""

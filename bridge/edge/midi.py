@@ -163,8 +163,7 @@ class _RtMidiPort:
     def send(self, data: bytes) -> None:
         # a server that is gone or stands still does not empty RtMidi's queue: sending waits for ever once it is full
         if self._watch is not None:
-            if not self._watch.serves:
-                raise OSError("the JACK server ended")
+            self._watch.demand_server()
             frame = self._watch.frame
             self._queued = self._queued + 1 if frame == self._frame else 1
             self._frame = frame
@@ -178,7 +177,8 @@ class _RtMidiPort:
     def present(self) -> bool:
         if self._watch is None:
             return self._virtual or self.found in self._client.get_ports()
-        return self._watch.serves and (self._virtual or self._watch.connects(CLIENT_NAME, self._name, self.found))
+        self._watch.demand_server()
+        return self._virtual or self._watch.connects(CLIENT_NAME, self._name, self.found)
 
     def close(self) -> None:
         if not self._client.is_deleted:
@@ -232,8 +232,8 @@ class PortSet:
             return
         self._next_look = now + LOOK_S
         for port, output in self._open.items():
-            if output is not None and not _is_present(output):
-                self._lose(port, output, f'"{output.found}" was unplugged, or its connection was lost')
+            if output is not None and (why := _why_gone(output)):
+                self._lose(port, output, why)
         if now < self._next_try:
             return
         self._next_try = now + RETRY_S
@@ -278,11 +278,12 @@ class PortSet:
             self._facts.append(PortLost(at=self._now(), port=port, why=why))
 
 
-def _is_present(output: OutPort) -> bool:
+def _why_gone(output: OutPort) -> str:
+    """Return why an open port is no use any more; empty if it is."""
     try:
-        return output.present()
-    except OSError:
-        return False
+        return "" if output.present() else f'"{output.found}" was unplugged, or its connection was lost'
+    except OSError as error:
+        return _said(error)
 
 
 def _close(output: OutPort) -> None:

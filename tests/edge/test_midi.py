@@ -279,7 +279,9 @@ def lose_the_server(folder: str) -> None:
     with running_jack_server(name, log) as server, _pedal_process() as pedal:
         ports = PortSet(names, system.open, now)
         os.kill(server.pid, signal.SIGKILL)
-        _until(lambda: sum(ports.send(port, b"\xf8") for port in names) == 0)
+        _until(lambda: not ports.send("pedal box", b"\xf8"))
+        time.sleep(0.3)
+        ports.tend()  # finds the other one
         # RtMidi's queue holds 16384 bytes, 5 for a tick: with nobody to empty it, the sending that fills it never ends
         taken = sum(ports.send(port, b"\xf8") for port in names for _ in range(4000))
         pedal.kill()
