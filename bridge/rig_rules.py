@@ -15,7 +15,7 @@ from typing import Any, TypeGuard
 
 from bridge.rig import Pedal
 from bridge.toml_lines import KeyPath, line_of
-from bridge.units import TEMPO_MAX, TEMPO_MIN
+from bridge.units import FLAC_CHANNELS, TEMPO_MAX, TEMPO_MIN
 
 Finding = tuple[KeyPath, str, str]
 """A key, what was found there, and what to do about it."""
@@ -40,6 +40,7 @@ def broken_rules(raw: dict[str, Any], lines: dict[KeyPath, int]) -> Iterator[Fin
     yield from _unknown_decks(pedals, [deck["name"] for deck in decks.values() if isinstance(deck.get("name"), str)])
     yield from _two_clocks(pedals, lines)
     yield from _begins_outside(pedals)
+    yield from _too_many_to_keep(decks, raw.get("take"))
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
@@ -128,6 +129,19 @@ def _begins_outside(pedals: _Tables) -> Iterator[Finding]:
         if not limits[0] <= begin <= limits[1]:
             found = f"{shown(begin)}is outside the tempo that this pedal takes, {limits[0]:g}..{limits[1]:g} bpm"
             yield ("pedals", index, "begin_tempo"), found, "Begin within it, or widen tempo to what the pedal can do"
+
+
+def _too_many_to_keep(decks: _Tables, take: Any) -> Iterator[Finding]:
+    if isinstance(take, dict) and take.get("sound") is False:
+        return
+    named: set[int] = set()
+    for index, deck in decks.items():
+        channels = deck.get("channels")
+        named |= {channel for channel in channels if isinstance(channel, int)} if isinstance(channels, list) else set()
+        if len(named) > FLAC_CHANNELS:
+            found = f"{shown(channels)}makes {len(named)} channels in all, and a take keeps {FLAC_CHANNELS} at most"
+            yield ("decks", index, "channels"), found, "Name fewer, or keep no sound: sound = false under [take]"
+            return
 
 
 def _is_tempo(value: Any) -> TypeGuard[float]:

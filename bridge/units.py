@@ -16,6 +16,9 @@ TEMPO_MAX = 400.0
 RATE_MIN, RATE_MAX = 8_000, 192_000
 """Fewest and most frames of sound per second that the bridge takes."""
 
+FLAC_CHANNELS = 8
+"""Most channels in one FLAC stream. Source: RFC 9639 section 9.1.3."""
+
 SILENCE_DB = -120.0
 """What a level of nothing at all is called, in dB relative to full scale."""
 

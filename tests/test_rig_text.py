@@ -176,6 +176,14 @@ FAULTS: list[tuple[str, int | None, str, list[str]]] = [
         "pedals[0].begin_tempo",
         ["= 60 is outside the tempo that this pedal takes, 80..200 bpm"],
     ),
+    (
+        DECK.replace("[1, 2]", "[1, 2, 3, 4]")
+        + SOUTH.replace("[3, 4]", "[5, 6, 7, 8]")
+        + '[[decks]]\nname = "third"\nchannels = [9]\n',
+        9,
+        "decks[2].channels",
+        ["makes 9 channels in all", "8 at most", "sound = false under [take]"],
+    ),
 ]
 
 
@@ -232,3 +240,9 @@ def test_no_text_is_met_with_anything_but_a_rig_or_a_refusal(text: str) -> None:
     except RigError:
         return
     assert rig.decks
+
+
+def test_more_channels_than_a_take_can_keep_are_welcome_when_none_are_kept() -> None:
+    decks = DECK.replace("[1, 2]", "[1, 2, 3, 4]") + SOUTH.replace("[3, 4]", "[5, 6, 7, 8]")
+    third = '[[decks]]\nname = "third"\nchannels = [9]\n'
+    assert len(parse_rig(decks + third + "[take]\nsound = false\n", "rig.toml").decks) == 3

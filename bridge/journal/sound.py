@@ -19,6 +19,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from bridge.errors import TakeError
+from bridge.units import FLAC_CHANNELS
 
 SEGMENT_S = 120
 """Longest segment: what a torn file may cost at most."""
@@ -31,9 +32,6 @@ KEEP_FREE_BYTES = 50_000_000
 
 LOOK_EVERY_S = 2
 """The disk's room is looked at each time so much sound was written."""
-
-CHANNELS_MAX = 8
-"""Most channels in one FLAC stream. Source: RFC 9639 section 9.1.3."""
 
 LEAVE_S = 5.0
 """Leaving takes at most this long."""
@@ -56,9 +54,9 @@ class SoundWriter:
     """
 
     def __init__(self, folder: Path, rate: int, channels: int, start: int = 1) -> None:
-        if not 1 <= channels <= CHANNELS_MAX:
+        if not 1 <= channels <= FLAC_CHANNELS:
             raise TakeError(
-                f"sound of {channels} channels cannot be kept: FLAC holds 1 to {CHANNELS_MAX}. "
+                f"sound of {channels} channels cannot be kept: FLAC holds 1 to {FLAC_CHANNELS}. "
                 "Name fewer channels in the rig, or switch keeping off there: take.sound = false"
             )
         if any(folder.glob(f"sound-{start:03}-*.flac")):
