@@ -190,8 +190,8 @@ class PortSet:
 
     Nothing here raises: a port that is absent or fails is told once as PortLost, looked for at once and then every
     second, and told as PortOpened when it is there. What is sent to it meanwhile goes nowhere. Why it is lost begins
-    with "not ready: " where it could not be opened, and with "gone: " where it was open. Where the system stalls, a
-    port stays open and is told as PortOpened as soon as it takes something again.
+    with "not ready: " where it could not be opened. Where the system stalls, a port stays open and is told as
+    PortOpened as soon as it takes something again.
 
     Args:
         names: The ports as the rig names them; opened at once.
@@ -216,7 +216,7 @@ class PortSet:
         try:
             output.send(data)
         except BlockingIOError as error:  # kept open: closing waits for the system, too
-            self._tell_lost(port, f"gone: {error}")
+            self._tell_lost(port, _said(error))
             return False
         except OSError as error:
             self._lose(port, output, _said(error))
@@ -269,7 +269,7 @@ class PortSet:
     def _lose(self, port: str, output: OutPort, why: str) -> None:
         self._open[port] = None
         _close(output)
-        self._tell_lost(port, f"gone: {why}")
+        self._tell_lost(port, why)
         self._next_try = self._now()
 
     def _tell_lost(self, port: str, why: str) -> None:
