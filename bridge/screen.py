@@ -120,7 +120,7 @@ class Screen:
             return
         new = _News(fact.at, one_line(text), folds=isinstance(fact, SoundLost))
         self._add(new)
-        if not self._printer.redraws:
+        if not self._printer.redraws and new.times.bit_count() == 1:  # once, twice, 4, 8, 16 times
             self._printer.show(Text(self._line(new)))
 
     def _add(self, new: _News) -> None:

@@ -281,3 +281,15 @@ def test_the_same_loss_of_sound_again_is_counted_and_takes_no_line():
         screen.draw(110.0, DECKS)
     news_lines = [line.strip() for line in last_picture(output) if "sound:" in line]
     assert news_lines == ["0:06  sound: overflow (7 times)", "0:08  sound: no device"]
+
+
+def test_where_there_is_no_terminal_the_same_loss_again_is_a_line_ever_more_seldom():
+    screen, output = shown(terminal=False)
+    with screen:
+        for n in range(7):
+            screen.note(SoundLost(at=100.0 + n, frames=256, why="overflow"))
+    assert output.getvalue().splitlines()[1:] == [
+        "0:00  sound: overflow",
+        "0:01  sound: overflow (2 times)",
+        "0:03  sound: overflow (4 times)",
+    ]
