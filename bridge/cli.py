@@ -8,6 +8,7 @@ import json
 import os
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from math import isfinite
 from pathlib import Path
 from typing import Any, TypeVar
@@ -35,7 +36,11 @@ class _Group(click.Group):
         except OSError as error:
             if error.errno != errno.ENOSPC:
                 raise
-            click.echo(f"Not all could be printed: {error.strerror}. Make room there, or print elsewhere.", err=True)
+            with suppress(OSError):
+                click.echo(
+                    f"Not all could be printed: {error.strerror}. Make room there, or print elsewhere.", err=True
+                )
+            _discard_the_rest()
             sys.exit(1)
 
 
@@ -61,6 +66,14 @@ def _open_what_is_closed() -> None:
     while (descriptor := os.open(os.devnull, os.O_RDWR)) <= 2:
         os.set_inheritable(descriptor, True)
     os.close(descriptor)
+
+
+def _discard_the_rest() -> None:
+    """Let what is still to be printed go nowhere: Python would try it again at its exit, and fail with 120."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for descriptor in (1, 2):
+        os.dup2(nowhere, descriptor)
+    os.close(nowhere)
 
 
 _rig = click.argument("rig", type=click.Path(path_type=Path))
