@@ -108,6 +108,9 @@ class _Listener:
         self._engine: Engine | None = None
         self._keeper: SoundWriter | None = None
         self._columns = sorted({channel - 1 for deck in rig.decks for channel in deck.channels})
+        first, last = self._columns[0], self._columns[-1]
+        in_a_row = last - first + 1 == len(self._columns)
+        self._kept = slice(first, last + 1) if in_a_row else self._columns  # a slice copies nothing
 
     def run(self, stack: ExitStack, tape: tuple[Path, float] | None) -> None:
         """Wait for the sound, hear it until the end, and say how the take ended."""
@@ -183,7 +186,7 @@ class _Listener:
         """Have the channels that the rig names recorded, until the disk refuses."""
         if self._keeper is None:
             return
-        self._keeper.write(event.frame, event.samples[:, self._columns])
+        self._keeper.write(event.frame, event.samples[:, self._kept])
         if self._keeper.failure is not None:
             self._say(SoundNotKept(at=now(), why=self._keeper.failure))
             self._keeper = None
