@@ -117,7 +117,11 @@ class _Listener:
         if self._start == 1:
             self._say(self._take_started())
         self._attend(())  # what an earlier listener told the pedals waits there, before anything is heard
-        source = self._wait_for_sound() if tape is None else FileInput(tape[0], "live", begin_at=tape[1])
+        source = (
+            self._wait_for_sound()
+            if tape is None
+            else FileInput(tape[0], "live", block=self._rig.sound.block, begin_at=tape[1])
+        )
         if source is not None:
             stack.enter_context(source)
             if self._rig.take.sound:

@@ -27,7 +27,7 @@ class SoundInput:
 
     device: str | None = None
     rate: int | None = None
-    block: int = 256
+    block: int = 512
     latency_ms: float | None = None
 
 
