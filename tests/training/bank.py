@@ -111,6 +111,18 @@ def drum_presets(font: Path) -> list[tuple[int, str]]:
     return sorted(presets)
 
 
+def font_plays(font: Path, midi: mido.MidiFile, rate: int) -> NDArray[np.float64]:
+    """Return a MIDI file played dry by a sound font, shape (frames,), at ``rate`` frames per second."""
+    with tempfile.TemporaryDirectory() as folder:
+        score, sound = Path(folder) / "score.mid", Path(folder) / "sound.wav"
+        midi.save(score)
+        command = ["fluidsynth", "-niq", "-R", "0", "-C", "0", "-g", "0.6", "-r", str(rate), "-F", sound, font, score]
+        subprocess.run(command, check=True, capture_output=True)
+        samples, _ = soundfile.read(sound, always_2d=True)
+    mono: NDArray[np.float64] = samples.mean(axis=1)
+    return mono
+
+
 def rendered(font: Path, program: int, notes: tuple[int, ...], channel: int, gap_s: float) -> NDArray[np.float64]:
     """Return notes of a preset, each at every velocity, shape (notes, velocities, frames of ``gap_s``)."""
     midi = mido.MidiFile(ticks_per_beat=480)
@@ -122,30 +134,10 @@ def rendered(font: Path, program: int, notes: tuple[int, ...], channel: int, gap
         for velocity in VELOCITIES:
             track.append(mido.Message("note_on", channel=channel, note=note, velocity=velocity))
             track.append(mido.Message("note_off", channel=channel, note=note, time=tick))
-    with tempfile.TemporaryDirectory() as folder:
-        score, sound = Path(folder) / "score.mid", Path(folder) / "sound.wav"
-        midi.save(score)
-        command = [
-            "fluidsynth",
-            "-niq",
-            "-R",
-            "0",
-            "-C",
-            "0",
-            "-g",
-            "0.6",
-            "-r",
-            str(2 * RATE),
-            "-F",
-            sound,
-            font,
-            score,
-        ]
-        subprocess.run(command, check=True, capture_output=True)
-        samples, _ = soundfile.read(sound, always_2d=True)
+    samples = font_plays(font, midi, 2 * RATE)
     count, frames = len(notes) * len(VELOCITIES), round(gap_s * 2 * RATE)
     mono = np.zeros(count * frames)
-    mono[: min(len(samples), len(mono))] = samples.mean(axis=1)[: len(mono)]
+    mono[: min(len(samples), len(mono))] = samples[: len(mono)]
     halved = resample_poly(mono, 1, 2)
     return halved.reshape(len(notes), len(VELOCITIES), -1)
 

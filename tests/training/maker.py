@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 from scipy.signal import butter, lfilter, resample_poly, sosfilt
 
-from tests.training.bank import folder_kit
+from tests.training.bank import folder_kit, font_plays
 from tests.training.material import DRUMMERS_APART
 from tests.training.performances import notes_of, slow_offset
 
@@ -99,29 +99,7 @@ class Maker:
             velocity = max(1, round(127 * value))
             track.append(mido.Message("note_on", channel=0, note=note, velocity=velocity, time=tick - last))
             last = tick
-        with tempfile.TemporaryDirectory() as folder:
-            score, sound = Path(folder) / "score.mid", Path(folder) / "sound.wav"
-            midi.save(score)
-            font = self.packages / "usr/share/sounds/sf2" / kit
-            command = [
-                "fluidsynth",
-                "-niq",
-                "-R",
-                "0",
-                "-C",
-                "0",
-                "-g",
-                "0.6",
-                "-r",
-                str(RATE),
-                "-F",
-                sound,
-                font,
-                score,
-            ]
-            subprocess.run(command, check=True, capture_output=True)
-            samples, _ = soundfile.read(sound, always_2d=True)
-        return samples.mean(axis=1)
+        return font_plays(self.packages / "usr/share/sounds/sf2" / kit, midi, RATE)
 
     def by_samples(self, kit: str, at: Signal, kinds: NDArray[np.int64], loud: Signal) -> Signal:
         """Return a performance played by a folder of hits; a drum the kit lacks is left out."""
