@@ -12,7 +12,6 @@ import time
 from contextlib import ExitStack
 from pathlib import Path
 
-from bridge import __version__
 from bridge.edge.audio import FileInput, Input, SoundEnded, open_input
 from bridge.edge.host_clock import now, wall
 from bridge.edge.link import EndAsked, Link, PortsGone
@@ -28,11 +27,10 @@ from bridge.events import (
     SoundLost,
     SoundNotKept,
     TakeEnded,
-    TakeStarted,
     WallClockRead,
 )
 from bridge.journal.sound import SoundWriter
-from bridge.journal.take import JOURNAL
+from bridge.journal.take import JOURNAL, take_started
 from bridge.journal.writer import JournalWriter
 from bridge.rig import Rig
 from bridge.screen import Screen, tell
@@ -115,7 +113,7 @@ class _Listener:
     def run(self, stack: ExitStack, tape: tuple[Path, float] | None) -> None:
         """Wait for the sound, hear it until the end, and say how the take ended."""
         if self._start == 1:
-            self._say(self._take_started())
+            self._say(take_started(self._rig, self._folder, now(), wall()))
         self._attend(())  # what an earlier listener told the pedals waits there, before anything is heard
         source = (
             self._wait_for_sound()
@@ -137,16 +135,6 @@ class _Listener:
                 return
         self._say(TakeEnded(at=now(), why=self._why))
         self._link.vouch()
-
-    def _take_started(self) -> TakeStarted:
-        return TakeStarted(
-            at=now(),
-            wall=wall(),
-            name=self._folder.name,
-            version=__version__,
-            decks=tuple(deck.name for deck in self._rig.decks),
-            pedals=tuple(pedal.name for pedal in self._rig.pedals),
-        )
 
     def _wait_for_sound(self) -> Input | None:
         """Open the input; while it is absent say so once, and look for it again every second."""

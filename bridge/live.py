@@ -20,7 +20,7 @@ from bridge.edge.midi import OutPort
 from bridge.errors import DeviceError
 from bridge.journal.take import check_space, new_take_folder, write_whole
 from bridge.rig import Rig
-from bridge.rig_text import read_rig, read_rig_text
+from bridge.rig_text import parse_rig, read_rig_text
 from bridge.send.schedule import SendPlan
 
 RIG_COPY = "rig.toml"
@@ -57,10 +57,11 @@ def play_live(path: Path, *, for_s: float | None = None) -> Played:
         TakeError: The take cannot be written.
         BridgeError: A set is running already.
     """
-    rig = read_rig(path)
+    text = read_rig_text(path)
+    rig = parse_rig(text, str(path))
     if rig.osc is not None:  # looked up now, so that nothing is looked up while the set runs
         rig = replace(rig, osc=replace(rig.osc, host=_address_of(rig.osc.host, rig.path)))
-    return play(rig, read_rig_text(path), f"Tape Bridge plays {path}", for_s=for_s)
+    return play(rig, text, f"Tape Bridge plays {path}", for_s=for_s)
 
 
 def play(

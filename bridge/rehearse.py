@@ -17,13 +17,12 @@ from typing import Protocol
 
 import soundfile
 
-from bridge import __version__
 from bridge.edge import control
 from bridge.edge.host_clock import now, wall
 from bridge.engine import Engine
 from bridge.errors import BridgeError
-from bridge.events import Fact, ListenerStarted, PedalTold, SoundHeard, TakeEnded, TakeStarted
-from bridge.journal.take import JOURNAL
+from bridge.events import Fact, ListenerStarted, PedalTold, SoundHeard, TakeEnded
+from bridge.journal.take import JOURNAL, take_started
 from bridge.journal.writer import JournalWriter
 from bridge.live import begin_take, play
 from bridge.review.page import write_review
@@ -90,11 +89,10 @@ def rehearse_fast(
     clock = FakeClock()
     ports = {port.name: ListPort(clock) for port in SendPlan.of(night.rig).ports}
     with JournalWriter(take / JOURNAL) as journal:
-        for fact in _fast(night, engine(night.rig, night.rate), clock, ports, take.name, progress):
+        for fact in _fast(night, engine(night.rig, night.rate), clock, ports, take, progress):
             journal.write(fact)
-    return _rehearsed(
-        night, take, ports, 0.0, "as fast as the machine can, under injected time, without the sender process"
-    )
+    how = "as fast as the machine can, under injected time, without the sender process"
+    return _rehearsed(night, take, write_review(take), ports, 0.0, how)
 
 
 def rehearse_live(seed: int, folder: Path) -> Rehearsed:
@@ -131,7 +129,7 @@ def rehearse_live(seed: int, folder: Path) -> Rehearsed:
     if ended_at < begin_at + night.truth.length_s:
         raise BridgeError(f"Ended early ({played.ended.why}): not scored. Review: {played.review}")
     how = f"in real time, with the sender process (priority: {played.ended.priority})"
-    return _rehearsed(night, played.folder, ports, begin_at, how)
+    return _rehearsed(night, played.folder, played.review, ports, begin_at, how)
 
 
 def _fast(
@@ -139,19 +137,12 @@ def _fast(
     engine: Hears,
     clock: FakeClock,
     ports: dict[str, ListPort],
-    name: str,
+    take: Path,
     progress: Callable[[float], None],
 ) -> Iterator[Fact]:
     """Play the night block by block, sending every tick at its time, and yield the facts."""
     schedule = Schedule(SendPlan.of(night.rig), clock())
-    yield TakeStarted(
-        at=clock(),
-        wall=wall(),
-        name=name,
-        version=__version__,
-        decks=tuple(deck.name for deck in night.rig.decks),
-        pedals=tuple(pedal.name for pedal in night.rig.pedals),
-    )
+    yield take_started(night.rig, take, clock(), wall())
     yield ListenerStarted(at=clock(), pid=os.getpid(), start=1, rate=night.rate, source="the simulated tapes")
     for frame in range(0, len(night.sound), BLOCK):
         samples = night.sound[frame : frame + BLOCK]
@@ -171,9 +162,10 @@ def _fast(
     yield TakeEnded(at=clock(), why="the night was over")
 
 
-def _rehearsed(night: Night, take: Path, ports: dict[str, ListPort], begin_at: float, how: str) -> Rehearsed:
+def _rehearsed(
+    night: Night, take: Path, review: Path, ports: dict[str, ListPort], begin_at: float, how: str
+) -> Rehearsed:
     """Score a take against what the night hid."""
-    review = write_review(take)
     log = {pedal.name: ports[pedal.port].sent for pedal in night.rig.pedals if pedal.port in ports}
     facts = read_take(take).facts
     return Rehearsed(how=how, folder=take, score=score(night.truth, log, facts, begin_at, review))

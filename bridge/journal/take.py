@@ -10,7 +10,10 @@ import unicodedata
 from datetime import UTC, datetime
 from pathlib import Path
 
+from bridge import __version__
 from bridge.errors import TakeError
+from bridge.events import TakeStarted
+from bridge.rig import Rig
 
 JOURNAL = "journal.jsonl"
 """Name of the journal in a take's folder."""
@@ -77,6 +80,25 @@ def new_take_folder(parent: Path, name: str, wall: float) -> Path:
                 f"{folder}: the take's folder cannot be made: {error.strerror or error}. "
                 "Name a folder that you may write to, under take.folder in the rig."
             ) from error
+
+
+def take_started(rig: Rig, folder: Path, at: float, wall: float) -> TakeStarted:
+    """Return the first fact of a take.
+
+    Args:
+        rig: What is plugged in.
+        folder: The take's folder.
+        at: Host time in seconds.
+        wall: Wall time in seconds since 1970 UTC.
+    """
+    return TakeStarted(
+        at=at,
+        wall=wall,
+        name=folder.name,
+        version=__version__,
+        decks=tuple(deck.name for deck in rig.decks),
+        pedals=tuple(pedal.name for pedal in rig.pedals),
+    )
 
 
 def write_whole(path: Path, data: bytes) -> None:
