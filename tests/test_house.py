@@ -50,7 +50,7 @@ ROOMS = {
         "bridge.rehearse",
         "vocabulary, engine, schedule, live, wires, journal, review, testing",
     ),
-    "cli": ("bridge.cli", "vocabulary, rig text, replay, live, rehearse, wires, gear, journal, review"),
+    "cli": ("bridge.cli bridge.commands", "vocabulary, rig text, replay, live, rehearse, wires, gear, journal, review"),
     "start": ("bridge.__main__", "first run, cli"),
 }
 

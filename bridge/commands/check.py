@@ -1,0 +1,23 @@
+"""``tapebridge check``: all faults of a rig."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from bridge.commands import example, rig_argument
+from bridge.units import counted
+
+
+@click.command("check")
+@rig_argument
+@example("tapebridge check config/two-decks.toml")
+def command(rig: Path) -> None:
+    """Name all faults of a rig at once: what is misspelt, impossible, or not plugged in."""
+    from bridge.edge import devices
+    from bridge.rig_text import read_rig
+
+    read = read_rig(rig)
+    devices.check_gear(read)
+    click.echo(f"{rig}: nothing wrong. {counted(len(read.decks), 'deck')}, {counted(len(read.pedals), 'pedal')}.")
