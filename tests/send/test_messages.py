@@ -69,7 +69,7 @@ class Receiver:
             self.controls[number], self.controls[number + 32] = value, 0
         else:
             self.controls[number] = value
-        if number in (6, 38):
+        if number in (6, 38) and 99 in self.controls:
             parameter = self.controls[99] << 7 | self.controls[98]
             self.parameters[parameter] = self.controls[6] << 7 | self.controls[38]
 
