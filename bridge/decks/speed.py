@@ -19,7 +19,7 @@ from bridge.follow.features import BANDS_PER_OCTAVE, Hop
 
 Profile = NDArray[np.float64]
 
-_HOPS_A_BLOCK = 22  # 0.26 s
+_HOPS_A_BLOCK = 26  # 0.26 s
 _BLOCKS_KEPT = 48
 _SIDE = 12  # blocks: 3.1 s
 _APART = 2  # blocks between the sides: the motor's glide

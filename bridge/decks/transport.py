@@ -14,7 +14,7 @@ from bridge.decks.speed import Profile, SpeedWatch, same_sound
 from bridge.events import DeckChangeKind, FollowerState
 from bridge.follow.features import HOPS_PER_S, Hop, hop_frames
 from bridge.follow.gate import Gate
-from bridge.follow.prior import Prior, octave_gap
+from bridge.follow.prior import folded, octave_gap
 from bridge.rig import Deck
 from bridge.units import SILENCE_DB
 
@@ -105,10 +105,7 @@ class Transport:
             return []
         before, after = self._tempo_at(switch.frame), None
         if before is not None:
-            prior = Prior(self._range)  # reads the new tempo in the octave in which the follower will
-            prior.keep(before)
-            prior.move_by(switch.factor)
-            after = prior.fold(before * switch.factor)
+            after = folded(before * switch.factor, self._range, near=before * switch.factor)
         self._tempo = after
         self._sound = None
         return [self._change("speed switch", switch.frame, before, after)]

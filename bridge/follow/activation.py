@@ -1,82 +1,146 @@
-"""Where something begins: one number a hop that rises with every onset, kept for the last six seconds.
+"""The small learned net that says, hop by hop, how much the sound is like a beat. Inference in plain numpy.
 
-Each half octave is measured against its own mean of the last seconds, so that a soft hat over a loud bass counts, and a
-tape's missing treble does not.
+The net runs with three memories at once: one never forgets, two start anew in turn. A memory that settled on the wrong
+half of the beat tends to stay there, also after another tape was put in; a young one has no such habit. What is told is
+the mean of the old memory and the elder of the young ones. Training lives in ``tests/training/``; the weights' card,
+``CARD.md`` beside ``weights.npz``, says what they were trained on.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.follow.features import BANDS_PER_OCTAVE, HOPS_PER_S, Hop
+from bridge.follow.features import HOPS_PER_S, TONES
 
-MEMORY = 512
-"""Hops that are kept: 5.9 s."""
+Curve = NDArray[np.float32]
 
-LATENESS = 2.2
-"""Hops between a sharp onset and its peak, as the end of a hop counts. Measured: thuds 1.9, clicks 2.2."""
+TEMPO_BINS, TEMPO_LOW, TEMPO_HIGH = 48, 30.0, 220.0
+PHASE_BINS = 24
 
-_BANDS = BANDS_PER_OCTAVE // 2
-_MEAN_OVER = 4.0 * HOPS_PER_S
-_LOUDEST_RATIO = 50.0
-_MASKED = 1e-7
-_QUIETEST = 1e-9
-_LOCAL = int(0.5 * HOPS_PER_S)
+LATE_HOPS = 2
+"""A beat shows this many hops after the hop that it falls into: a hit needs time to enter the window."""
+
+_CONTEXT = 3  # hops that the convolution spans: the present one and those before it
+_MEMORIES = 3
+_RENEWED_HOPS = 800  # a young memory starts anew after so many hops, and is believed from the same age on
+_MEAN_HOPS = 3.0 * HOPS_PER_S
+_LIMIT = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What the net says of one hop; all values are natural logarithms.
+
+    Attributes:
+        beat: Log odds of a beat at this hop.
+        present: Log odds of there being a beat to follow at all.
+        tempo: Shape (TEMPO_BINS,), log probability of each tempo, TEMPO_LOW to TEMPO_HIGH in equal ratios.
+        phase: Shape (PHASE_BINS,), log probability of each place in the beat; the first is the beat itself.
+    """
+
+    beat: float
+    present: float
+    tempo: Curve
+    phase: Curve
 
 
 class Activation:
-    """Onset strength of the last hops.
+    """The net with its memories: one hop's tone bands in, one `Heard` out.
 
-    Attributes:
-        count: Hops heard since the beginning or the last `forget`.
+    Args:
+        arrays: The net's arrays by name, as ``tests/training`` wrote them.
+
+    Raises:
+        KeyError: An array is missing.
     """
 
+    def __init__(self, arrays: Mapping[str, NDArray[np.generic]]) -> None:
+        z = {name: np.asarray(array, np.float32) for name, array in arrays.items()}
+        kernel = z["into_weight"]  # (width, features, _CONTEXT)
+        self._into = np.ascontiguousarray(kernel.transpose(0, 2, 1).reshape(len(kernel), -1))
+        self._into_bias = z["into_bias"]
+        layers = sum(name.startswith("memory_weight_hh") for name in z)
+        self._layers = [_Layer(*(z[f"memory_{part}_l{i}"] for part in _Layer.PARTS)) for i in range(layers)]
+        self._out, self._out_bias = z["out_weight"], z["out_bias"]
+        self._inputs = _Inputs()
+        self._recent = np.zeros((_CONTEXT, 2 * TONES), np.float32)
+        self._hop = 0
+
+    def renew(self) -> None:
+        """Let every memory start anew: what comes has nothing to do with what was."""
+        for layer in self._layers:
+            layer.forget(slice(None))
+        self._hop = 0
+
+    def hear(self, tones_db: NDArray[np.float64]) -> Heard:
+        """Return what the net says after one more hop, whose tone bands have the shape (TONES,)."""
+        turn, age = divmod(self._hop, _RENEWED_HOPS)
+        if turn and not age:
+            for layer in self._layers:
+                layer.forget(1 + turn % 2)
+        self._hop += 1
+        self._recent[:-1] = self._recent[1:]
+        self._recent[-1] = self._inputs.of(tones_db)
+        x = np.maximum(self._into @ self._recent.ravel() + self._into_bias, 0)[:, None]
+        for layer in self._layers:
+            x = layer.step(x)
+        told = x[:, 0] if turn < 2 else (x[:, 0] + x[:, 1 + (turn - 1) % 2]) / 2
+        out = self._out @ told + self._out_bias
+        tempo, phase = out[4 : 4 + TEMPO_BINS], out[4 + TEMPO_BINS :]
+        return Heard(float(out[0]), float(out[1]), _log_softmax(tempo), _log_softmax(phase))
+
+
+class _Inputs:
+    """Tone bands over their running mean of 3 s, then their change since the hop before, both in tens of dB."""
+
     def __init__(self) -> None:
-        self.forget()
+        self._first: NDArray[np.float64] | None = None
+        self._last = self._mean = np.zeros(TONES)
 
-    def forget(self) -> None:
-        """Begin anew, as with the first hop."""
-        self.count = 0
-        self._strength = np.zeros(2 * MEMORY)
-        self._at = 0
-        self._mean: NDArray[np.float64] | None = None
-        self._last: list[NDArray[np.float64]] = []
+    def of(self, tones_db: NDArray[np.float64]) -> Curve:
+        if self._first is None:
+            self._first = self._last = tones_db
+        above = tones_db - self._first
+        self._mean = self._mean + (above - self._mean) / _MEAN_HOPS
+        change = tones_db - self._last
+        self._last = tones_db
+        return np.clip(np.concatenate([above - self._mean, change]) / 10, -_LIMIT, _LIMIT).astype(np.float32)
 
-    def hear(self, hop: Hop) -> None:
-        """Take in one hop."""
-        power = np.add.reduceat(hop.power, np.arange(0, len(hop.power), _BANDS))
-        self.count += 1
-        if self._mean is None:
-            self._mean = power.copy()
-        self._mean += (power - self._mean) * max(1.0 / self.count, 1.0 / _MEAN_OVER)
-        reference = self._mean + max(_MASKED * float(self._mean.max()), _QUIETEST)
-        loudness = np.log1p(np.minimum(power / reference, _LOUDEST_RATIO))
-        rise = 0.0
-        if len(self._last) == 2:
-            rise = float(np.maximum(loudness - self._last.pop(0), 0.0).sum()) / len(power)
-        self._last.append(loudness)
-        if self._at == 2 * MEMORY:
-            self._strength[:MEMORY] = self._strength[MEMORY:]
-            self._at = MEMORY
-        self._strength[self._at] = rise
-        self._at += 1
 
-    def recent(self, hops: int) -> NDArray[np.float64]:
-        """Return the strength of the last hops, smoothed, and measured against the mean of the second around.
+class _Layer:
+    """One gated recurrent layer, with its state for each memory.
 
-        Args:
-            hops: How many, 1..512; fewer come where fewer were heard.
+    Source: K. Cho et al., "Learning Phrase Representations using RNN Encoder-Decoder", EMNLP 2014, with the reset gate
+    after the product, as in the libraries that train it.
+    """
 
-        Returns:
-            Shape (hops,), newest last; about 0 between onsets, negative beside them.
-        """
-        raw = self._strength[max(0, self._at - min(hops, self.count)) : self._at]
-        if not len(raw):
-            return raw
-        smooth = np.convolve(np.pad(raw, 1, mode="edge"), (0.25, 0.5, 0.25), mode="valid")
-        total = np.concatenate(([0.0], np.cumsum(smooth)))
-        places = np.arange(len(smooth))
-        low, high = np.maximum(places - _LOCAL, 0), np.minimum(places + _LOCAL + 1, len(smooth))
-        around: NDArray[np.float64] = (total[high] - total[low]) / (high - low)
-        return smooth - around
+    PARTS = ("weight_ih", "weight_hh", "bias_ih", "bias_hh")
+
+    def __init__(self, into: Curve, again: Curve, into_bias: Curve, again_bias: Curve) -> None:
+        self._into, self._again = into, again
+        self._into_bias, self._again_bias = into_bias[:, None], again_bias[:, None]
+        self._units = again.shape[1]
+        self._state = np.zeros((self._units, _MEMORIES), np.float32)
+
+    def forget(self, memory: int | slice) -> None:
+        """Start one memory anew, or all."""
+        self._state[:, memory] = 0
+
+    def step(self, x: Curve) -> Curve:
+        """Return the new states, shape (units, memories), after an input of shape (n, 1) or (n, memories)."""
+        units = self._units
+        new = self._into @ x + self._into_bias
+        old = self._again @ self._state + self._again_bias
+        gates = 1 / (1 + np.exp(-np.clip(new[: 2 * units] + old[: 2 * units], -30, 30)))
+        proposal = np.tanh(new[2 * units :] + gates[:units] * old[2 * units :])
+        self._state = proposal + gates[units:] * (self._state - proposal)
+        return self._state
+
+
+def _log_softmax(x: Curve) -> Curve:
+    shifted = x - x.max()
+    return np.asarray(shifted - np.log(np.exp(shifted).sum()))

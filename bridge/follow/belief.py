@@ -1,6 +1,12 @@
-"""Which pulse the onsets keep, how firmly, and where its beats fall.
+"""The belief over tempo and phase: a state-space filter, one hop after the other.
 
-A pulse shows as an activation that resembles itself one, two and three periods earlier (autocorrelation).
+A state is a tempo and the time since the last beat; beside them stands one null state, "no beat". With each hop
+(1) time goes on: every state gets one hop older; (2) where a period is full, a beat falls: the state is born again, at
+the same tempo, a little beside it, or rarely anywhere; (3) every state is weighed by how well it explains what was
+heard (Bayes). A beat is placed by the belief's strongest peak.
+
+The trick that makes it cheap: a state is stored by the hop of its birth, not by its age, so that growing older moves
+nothing; only one column a hop, the newborn, is written.
 """
 
 from __future__ import annotations
@@ -10,163 +16,218 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.follow.activation import MEMORY
-from bridge.follow.features import HOPS_PER_S
+Numbers = NDArray[np.float64]
 
-Curve = NDArray[np.float64]
+NEAR, HALF_NEAR = 6, 3
+CLASSES = 2 * NEAR + 1 + 2 * HALF_NEAR + 1 + 2
+PLACES = 24
+"""Places in a beat that evidence may tell apart."""
 
-SHORTEST = 176
-"""Hops of sound below which nothing is believed: 2 s."""
+_ROWS_AROUND = 4
+_TURN_BINS = 32
+_BESIDE = 0.12  # of a period: as far as a peak reaches to both sides
 
-_FASTEST_TEMPO = 230.0
-_SLOWEST_TEMPO = 40.0
-_LAGS = np.arange(int(60 * HOPS_PER_S / _FASTEST_TEMPO), int(60 * HOPS_PER_S / _SLOWEST_TEMPO) + 2)
-_FLATTEST = 0.055
-"""RMS of the onsets of anything with a beat. Measured: hiss, horns, steady and beating tones 0.002 to 0.04, drums under
-a bed 0.08 and more."""
 
-_TREMBLING = slice(3, 15)
-"""Lags at which a tremolo, and syllables, resemble themselves more than at any beat: 35 to 170 ms."""
+def phase_class(age: Numbers, period: Numbers) -> NDArray[np.int64]:
+    """Return the class of states, 0..CLASSES - 1, that evidence tells apart.
 
-_STEADIER_THAN_TREMBLING = 0.8
-_PERIODS_COMPARED = 3
-_REACH = 0.7
-_PHASES_A_HOP = 2
+    Classes tell hops from the beat (-6..6), else hops from the half beat (-3..3), else near a quarter or not.
+
+    Args:
+        age: Hops since the last beat.
+        period: Hops in a beat; broadcasts with ``age``.
+    """
+    beat = np.rint(np.where(age <= period / 2, age, age - period))
+    half = np.rint(age - period / 2)
+    quarter = np.abs(np.abs(age / period - 0.5) - 0.25) * period <= 2
+    out = np.where(quarter, CLASSES - 2, CLASSES - 1)
+    out = np.where(np.abs(half) <= HALF_NEAR, 2 * NEAR + 1 + half + HALF_NEAR, out)
+    return np.where(np.abs(beat) <= NEAR, beat + NEAR, out).astype(np.int64)
+
+
+@dataclass(frozen=True)
+class Habits:
+    """How tapes and hands behave, as numbers of the filter.
+
+    Attributes:
+        spread: Standard deviation of the change of tempo at a beat, as a ratio.
+        jump: Probability of another tempo at a beat.
+        lost: Probability per hop that a beat ends.
+        found: Probability per hop that a beat begins.
+        loose: Probability that a beat falls one hop early, and the same for late.
+        pull: How much of the prior (its logarithm) counts again at each beat.
+        restart: Probability per hop that another beat begins at once: another tape, a hand.
+    """
+
+    spread: float = 0.008
+    jump: float = 5e-4
+    lost: float = 2e-4
+    found: float = 2e-3
+    loose: float = 0.08
+    pull: float = 0.3
+    restart: float = 3e-4
 
 
 @dataclass(frozen=True, slots=True)
-class Pulse:
-    """A regular beat that was heard.
+class Peak:
+    """Where the belief is strongest.
 
     Attributes:
-        period: Hops a beat, with a fraction.
-        strength: Mean likeness to itself at one to three periods: about 0.1 in noise, 0.3 to 0.9 with drums, at most 1.
+        tempo: In bpm.
+        phase: Place in the beat at the newest hop, 0..1; 0 is the beat.
+        weight: Probability of what lies near it, 0..1.
     """
 
-    period: float
-    strength: float
+    tempo: float
+    phase: float
+    weight: float
 
 
-def likeness(onsets: Curve) -> Curve:
-    """Return how much a curve resembles itself at each lag.
+class Belief:
+    """The filter.
 
     Args:
-        onsets: Shape (hops,), as `Activation.recent` gives it.
-
-    Returns:
-        Shape (hops,): 1 at lag 0, about 0 where there is no likeness; 0 throughout where the onsets are too weak.
+        tempos: Shape (rows,), bpm, in equal ratios, ascending.
+        prior: Shape (rows,), probability of each tempo.
+        hops_per_s: Hops per second.
+        habits: How tempo moves.
     """
-    hops = len(onsets)
-    centred = onsets - onsets.mean()
-    spectrum = np.fft.rfft(centred, 2 * MEMORY if hops > MEMORY // 2 else MEMORY)
-    raw = np.fft.irfft(spectrum.real**2 + spectrum.imag**2)[:hops]
-    if not raw[0] > _FLATTEST**2 * hops:
-        return np.zeros(hops)
-    overlap = np.maximum(hops - np.arange(hops), hops // 4)
-    curve: Curve = raw / raw[0] * hops / overlap
-    return curve
+
+    def __init__(self, tempos: Numbers, prior: Numbers, hops_per_s: float, habits: Habits | None = None) -> None:
+        self.tempos = tempos
+        self._habits = habits or Habits()
+        self._periods = 60 * hops_per_s / tempos
+        rows = len(tempos)
+        self._whole = np.floor(self._periods).astype(np.int64)
+        self._part = (self._periods - self._whole).astype(np.float32)
+        self._size = size = int(self._whole.max()) + 3
+        ages = np.arange(size)[None, :]
+        valid = ages <= self._whole[:, None] + 1
+        classes = np.where(valid, phase_class(ages.astype(float), self._periods[:, None]), CLASSES - 1)
+        places = np.floor(ages / self._periods[:, None] * PLACES + 0.5).astype(np.int64) % PLACES
+        self._kind_of = _rolled(classes * PLACES + places)
+        self._turn_of = _rolled(ages / self._periods[:, None])
+        logs = np.log(self._periods)
+        self._near = np.exp(-0.5 * ((logs[:, None] - logs) / self._habits.spread) ** 2)
+        self._near /= self._near.sum(axis=1, keepdims=True)
+        self._row = np.arange(rows)
+        self._mass = np.zeros((rows, size), np.float32)
+        self._factor = np.empty((rows, size), np.float32)
+        self._null = 1.0
+        self._hop = 0
+        self._prior = prior
+        self._change = self._transitions()
+
+    def expect(self, prior: Numbers) -> None:
+        """Take another prior, shape (rows,): what is believed already is weighed anew by it."""
+        ratio = np.clip(prior / np.maximum(self._prior, 1e-12), 1e-3, 1e3)
+        self._prior = prior
+        self._change = self._transitions()
+        self._mass *= ratio.astype(np.float32)[:, None]
+        self._normalise()
+
+    def forget(self) -> None:
+        """Believe in no beat, as at the beginning."""
+        self._mass[:] = 0.0
+        self._null = 1.0
+
+    def assume(self, weights: Numbers, phase: float, share: float) -> None:
+        """Let a told beat count: put ``share`` of the belief at tempos by ``weights``, at one place in the beat.
+
+        Args:
+            weights: Shape (rows,), sums to 1.
+            phase: Place in the beat at the newest hop, 0..1.
+            share: 0..1.
+        """
+        self._mass *= 1.0 - share
+        self._null *= 1.0 - share
+        age = np.rint(phase * self._periods).astype(np.int64)
+        self._mass[self._row, (self._hop - 1 - age) % self._size] += (share * weights).astype(np.float32)
+
+    def turn_half(self) -> None:
+        """Take in that every beat falls half a period later than believed."""
+        for row, whole in enumerate(self._whole):
+            columns = (self._hop - 1 - np.arange(whole + 1)) % self._size
+            self._mass[row, columns] = np.roll(self._mass[row, columns], (whole + 1) // 2)
+
+    @property
+    def present(self) -> float:
+        """Probability that there is a beat."""
+        return 1.0 - self._null
+
+    def by_tempo(self) -> Numbers:
+        """Return the probability of each tempo: shape (rows,)."""
+        return self._mass.sum(axis=1, dtype=np.float64)
+
+    def hear(self, by_kind: Numbers, by_tempo: Numbers | None = None) -> None:
+        """Take in what one hop shows.
+
+        Args:
+            by_kind: Shape (CLASSES, PLACES): natural logarithm of how much likelier what was heard is in a state of
+                this class and place than without any beat.
+            by_tempo: Shape (rows,): the same by tempo; None where nothing is known.
+        """
+        n, size, mass, habits = self._hop, self._size, self._mass, self._habits
+        there = 1.0 - self._null
+        self._grow(n, habits.found * self._null + habits.restart * there)
+        self._null += habits.lost * there - habits.found * self._null
+        factor = np.exp(by_kind).ravel() * (1.0 - habits.lost - habits.restart)
+        view = slice(size - 1 - n % size, 2 * size - 1 - n % size)
+        np.take(factor.astype(np.float32), self._kind_of[:, view], out=self._factor, mode="clip")
+        if by_tempo is not None:
+            self._factor *= np.exp(by_tempo).astype(np.float32)[:, None]
+        mass *= self._factor
+        self._hop += 1
+        self._normalise()
+
+    def peak(self) -> Peak:
+        """Return the strongest peak, by the mean of what lies near it."""
+        n, size = self._hop - 1, self._size
+        smooth = np.convolve(self.by_tempo(), np.ones(5), "same")
+        centre = int(smooth.argmax())
+        rows = slice(max(0, centre - _ROWS_AROUND), centre + _ROWS_AROUND + 1)
+        mass = self._mass[rows]
+        turn = self._turn_of[rows, size - 1 - n % size : 2 * size - 1 - n % size]
+        bins = (turn * _TURN_BINS).astype(np.int64) % _TURN_BINS
+        histogram = np.bincount(bins.ravel(), mass.ravel(), _TURN_BINS)
+        ring = np.concatenate([histogram[-3:], histogram, histogram[:3]])
+        top = (int(np.convolve(ring, np.ones(7), "valid").argmax()) + 0.5) / _TURN_BINS
+        away = (turn - top + 0.5) % 1.0 - 0.5
+        near = np.where(np.abs(away) < _BESIDE, mass, 0.0)
+        weight = float(near.sum())
+        if not weight > 0:
+            return Peak(float(self.tempos[centre]), 0.0, 0.0)
+        phase = (top + float((near * away).sum()) / weight) % 1.0
+        period = float((near.sum(axis=1) * self._periods[rows]).sum()) / weight
+        return Peak(float(self.tempos[centre] * self._periods[centre] / period), phase, weight)
+
+    def _transitions(self) -> NDArray[np.float32]:
+        pulled = self._near * self._prior**self._habits.pull
+        pulled *= self._near.max() / pulled.max()
+        return ((1 - self._habits.jump) * pulled).astype(np.float32)
+
+    def _normalise(self) -> None:
+        total = float(self._mass.sum()) + self._null
+        self._mass *= 1 / total
+        self._null /= total
+
+    def _grow(self, n: int, begun: float) -> None:
+        """Let the beats of this hop fall: what is full is born again in this hop's column, and a few begin anew."""
+        size, mass, loose = self._size, self._mass, self._habits.loose
+        born = np.zeros(len(self._row), np.float32)
+        for early, share in ((1, loose), (0, 1 - self._part * (1 - loose)), (-1, 1.0)):
+            at = (n - self._whole + early) % size
+            full = mass[self._row, at] * share
+            born += full
+            mass[self._row, at] -= full
+        anew = self._habits.jump * float(born.sum()) + begun
+        mass[:, n % size] = born @ self._change + (anew * self._prior).astype(np.float32)
 
 
-def strongest(alike: Curve, allowed: NDArray[np.bool_]) -> Pulse | None:
-    """Return the strongest pulse between 40 and 230 bpm; None where no lag stands out.
-
-    Args:
-        alike: As `likeness` gives it.
-        allowed: Shape of `lags`: which lags may be considered.
-    """
-    reach = int(len(alike) * _REACH)
-    lags = _LAGS[reach >= 2 * _LAGS]
-    if len(lags) < 3:
-        return None
-    sums, counts = alike[lags] + alike[2 * lags], np.full(len(lags), 2.0)
-    third = 3 * lags <= reach
-    sums[third] += alike[3 * lags[third]]
-    counts[third] += 1.0
-    scores = sums / counts
-    peaks = (
-        np.flatnonzero((scores[1:-1] >= scores[:-2]) & (scores[1:-1] >= scores[2:]) & allowed[1 : len(lags) - 1]) + 1
-    )
-    if not len(peaks):
-        return None
-    best = int(peaks[np.argmax(scores[peaks])])
-    if not float(alike[_TREMBLING].max()) < _STEADIER_THAN_TREMBLING * scores[best]:
-        return None
-    return Pulse(_refined(alike, float(lags[best]), reach), float(scores[best]))
-
-
-def lags() -> NDArray[np.intp]:
-    """Return the lags in hops that `strongest` considers, shape (lags,)."""
-    return _LAGS.copy()
-
-
-def strength_at(alike: Curve, period: float) -> float:
-    """Return the strength of the pulse of a known period, to within 3 % of it.
-
-    Args:
-        alike: As `likeness` gives it.
-        period: Hops a beat.
-    """
-    found = []
-    for multiple in range(1, _PERIODS_COMPARED + 1):
-        middle, spread = multiple * period, max(1.0, 0.03 * multiple * period)
-        low, high = int(middle - spread), int(middle + spread) + 2
-        if high <= len(alike) * _REACH:
-            found.append(float(alike[low:high].max()))
-    return sum(found) / len(found) if found else 0.0
-
-
-def latest_beat(onsets: Curve, period: float) -> float:
-    """Return where the latest beat of a pulse falls, in hops before the newest one: 0 or more, less than a period.
-
-    Args:
-        onsets: Shape (hops,), newest last.
-        period: Hops a beat.
-    """
-    rising = np.maximum(onsets, 0.0)
-    ages = np.arange(0.0, period, 1.0 / _PHASES_A_HOP)
-    beats = np.arange(int((len(onsets) - 1 - period) / period) + 1) * period
-    places = len(onsets) - 1 - ages[:, None] - beats[None, :]
-    sums = np.interp(places, np.arange(len(onsets)), rising).sum(axis=1)
-    return float(ages[np.argmax(sums)])
-
-
-def onset_near(onsets: Curve, age: float, reach: float) -> tuple[float, float]:
-    """Return the strongest onset near a place: its age in hops, and its height.
-
-    Args:
-        onsets: Shape (hops,), newest last.
-        age: Where to look, in hops before the newest.
-        reach: How far to both sides, in hops; an onset at the edge counts half of one in the middle.
-    """
-    middle = len(onsets) - 1 - age
-    low, high = max(1, int(np.ceil(middle - reach))), min(len(onsets) - 2, int(middle + reach))
-    if high < low:
-        return age, 0.0
-    places = np.arange(low, high + 1)
-    seen = onsets[low : high + 1] * (1.0 - 0.5 * np.abs(places - middle) / reach)
-    peak = low + int(np.argmax(seen))
-    return len(onsets) - 1 - _vertex(onsets, peak), float(onsets[peak])
-
-
-def _refined(alike: Curve, lag: float, reach: int) -> float:
-    """Return the period by ever longer lags: the peak at m periods tells the period m times as finely."""
-    period = lag
-    multiple = 1
-    while multiple * (period + 1) + 2 < reach:
-        spread = max(1, round(0.02 * multiple * period))
-        centre = round(multiple * period)
-        low = centre - spread
-        peak = low + int(np.argmax(alike[low : centre + spread + 1]))
-        if alike[peak] < 0.4 * alike[round(lag)]:
-            break
-        period = _vertex(alike, peak) / multiple
-        multiple += 1
-    return period
-
-
-def _vertex(curve: Curve, peak: int) -> float:
-    """Return the place of a peak between samples, by the parabola through it and its neighbours."""
-    before, at, after = curve[peak - 1 : peak + 2]
-    if not (at >= before and at >= after and before + after < 2 * at):
-        return float(peak)
-    return float(peak + 0.5 * (before - after) / (before - 2 * at + after))
+def _rolled(table: NDArray[np.generic]) -> NDArray[np.generic]:
+    """Return a table by age reversed and doubled: slice [size - 1 - n % size :][: size] tells it by birth column."""
+    size = table.shape[1]
+    # Column c holds the birth hops b with b % size == c; at hop n its age is (n - c) % size.
+    # A slice starting at size - 1 - n % size must give age (n - c) % size at position c.
+    ages = (size - 1 - np.arange(2 * size)) % size
+    return np.ascontiguousarray(table[:, ages])

@@ -1,4 +1,4 @@
-"""The front end: sound in blocks of any length becomes one `Hop` about every 11.6 ms.
+"""The front end: sound in blocks of any length becomes one `Hop` every 10 ms.
 
 Whatever the block lengths, the same samples give the same hops, bit for bit: sound is first gathered into hops of a
 fixed length, and only whole hops are looked at. The spectrum is aubio's phase vocoder; no other module touches aubio.
@@ -15,8 +15,15 @@ from numpy.typing import NDArray
 
 from bridge.units import SILENCE_DB
 
-HOPS_PER_S = 44100 / 512
+HOPS_PER_S = 100
 """Hops a second, at any rate, to within the rounding of a hop to whole frames."""
+
+TONES = 32
+"""Bands that the learned activation hears, 40 Hz to 9.5 kHz in equal ratios."""
+
+FLOOR_DB = -90.0
+"""Level at which a tone band ends: what is quieter reads so."""
+
 
 BANDS_PER_OCTAVE = 6
 
@@ -24,6 +31,8 @@ LOWEST_HZ = 60.0
 """Lower edge of the lowest band."""
 
 _WINDOW_S = 2048 / 44100
+_TONES_HZ = (40.0, 9500.0)
+_NARROWEST_HZ = 1.5 * 24_000 / 1024  # to either side; narrower than a bin there is nothing to tell apart
 _OCTAVES = 7
 _QUIETEST = 1e-12
 _LOUDEST_SAMPLE = 1e3
@@ -37,11 +46,13 @@ class Hop:
         frame: Frames heard when this hop was complete.
         level_db: RMS level of the hop without its DC part, in dB relative to full scale, -120 or more.
         power: Shape (bands,), float64, 0 or more: mean power in each band; a sine of full scale reads 1 in its band.
+        tones_db: Shape (TONES,), float64: level of each tone band in dB, FLOOR_DB or more.
     """
 
     frame: int
     level_db: float
     power: NDArray[np.float64]
+    tones_db: NDArray[np.float64]
 
     @property
     def bands(self) -> NDArray[np.float64]:
@@ -82,6 +93,7 @@ class Features:
         self._starts = np.round(self.edges_hz * window / rate).astype(np.intp)
         bins = np.maximum(1, np.diff(self._starts))
         self._scale = 1.0 / (bins * (window / 4.0) ** 2)
+        self._tones = _tone_filters(rate, window) / (window / 4.0) ** 2
         self._waiting = np.zeros(self.hop, dtype=np.float32)
         self._filled = 0
         self._frame = 0
@@ -129,11 +141,22 @@ class Features:
         mean_square = (energy - 2 * self._dc * total) / self.hop + self._dc**2
         level = max(SILENCE_DB, 10.0 * log10(max(mean_square, _QUIETEST)))
         magnitude = self._vocoder(sound).norm.astype(np.float64)
-        power = np.add.reduceat(magnitude * magnitude, self._starts)[:-1] * self._scale
-        return Hop(self._frame, level, power)
+        squared = magnitude * magnitude
+        power = np.add.reduceat(squared, self._starts)[:-1] * self._scale
+        tones = 10.0 * np.log10(self._tones @ squared + 10.0 ** (FLOOR_DB / 10.0))
+        return Hop(self._frame, level, power, tones)
 
     def _mend(self, sound: NDArray[np.float32]) -> None:
         bad = ~np.isfinite(sound)
         self._not_finite += int(bad.sum())
         sound[bad] = 0.0
         np.clip(sound, -_LOUDEST_SAMPLE, _LOUDEST_SAMPLE, out=sound)
+
+
+def _tone_filters(rate: int, window: int) -> NDArray[np.float64]:
+    """Return triangular filters of unit sum: shape (TONES, window // 2 + 1). Above half the rate they are empty."""
+    centres = np.geomspace(*_TONES_HZ, TONES)
+    half = np.maximum(centres * (centres[1] / centres[0] - 1), _NARROWEST_HZ)
+    weights = np.maximum(0, 1 - np.abs(np.fft.rfftfreq(window, 1 / rate) - centres[:, None]) / half[:, None])
+    filters: NDArray[np.float64] = weights / np.maximum(weights.sum(axis=1, keepdims=True), 1e-9)
+    return filters

@@ -2,52 +2,56 @@
 
 States and what moves a follower between them:
 
-==========  =====================================================  =========
-from        what happens                                           to
-==========  =====================================================  =========
-any         no signal for a second (`bridge.follow.gate`)          idle
-idle        a signal                                               listening
-listening   one pulse stays the strongest for a second and a half  following
-following   three beats in a row pass without an onset near them   holding
-following   another pulse is stronger for a second and a half      following
-holding     one pulse stays the strongest for a second and a half  following
-==========  =====================================================  =========
+==========  =========================================================  =========
+from        what happens                                               to
+==========  =========================================================  =========
+any         no signal for a second (`bridge.follow.gate`)              idle
+idle        a signal                                                   listening
+listening   one beat stays the likeliest for over a second             following
+following   the belief finds no beat any more                          holding
+following   another beat stays the likeliest for a second              following
+holding     one beat stays the likeliest, the held tempo for less long following
+==========  =========================================================  =========
 """
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass
-from math import log2
-from statistics import median
+from math import exp, log1p, log2
 
 import numpy as np
 
 from bridge.events import FollowerState
-from bridge.follow import belief
-from bridge.follow.activation import LATENESS, MEMORY, Activation
-from bridge.follow.belief import Pulse
+from bridge.follow.activation import LATE_HOPS
+from bridge.follow.belief import Belief
+from bridge.follow.evidence import Evidence, Learned
 from bridge.follow.features import Hop, hop_frames
 from bridge.follow.gate import Gate
-from bridge.follow.prior import SAME_TEMPO, Prior, octave_gap
+from bridge.follow.line import Sight, Watch
+from bridge.follow.octave import OctaveChoice
+from bridge.follow.prior import SAME_TEMPO, folded, limits, middle, octave_gap, tempo_prior
 from bridge.follow.timeline import Timeline
 from bridge.rig import Deck
 
-_BELIEVE_EVERY = 16  # hops: 0.19 s
-_PULSES = 10
-_AGREEING = 8  # of the last ten pulses, so many must be of one tempo: a second and a half
-_AGREEING_AGAIN = 6
-_SAME_PULSE = log2(1.02)
-_FIRM = 0.40  # at six seconds of sound; chance likeness grows as the inverse root of what was heard
-_FIRM_AGAIN = 0.28
-_RECENT = 300  # hops: 3.5 s, in which another pulse must show itself
-_RIVAL_OVER_HELD = 1.4
-_REACH = 0.12  # of a period: how far from its beat an onset may fall
-_HEARD = 0.35  # of the usual height of an onset on a beat: less is no onset
-_HEARD_AT_FIRST = 0.25  # of the highest
-_MISSES = 3
-_SEEDS = 5  # beats back, at which onsets are looked for when a pulse is caught
-_HEIGHTS = 12
+TEMPO_STEP = 0.0125
+"""Ratio between neighbouring tempos of the belief, less 1."""
+
+READ_EVERY = 2
+"""The belief is read every so many hops."""
+
+BEGIN, END = 0.6, 0.4
+"""Probability of a beat from which one is followed, and below which it is held."""
+
+_SEEN = 130  # hops for which a beat must have been the likeliest
+_SEEN_AGAIN = 60  # hops, where it has the held tempo
+_RIVAL_SEEN = 90
+_LEAST_WEIGHT = 0.25
+_PRESENT_OVER = 40.0  # hops
+_DEAF = 150  # hops in which a net that starts anew does not know yet whether there is a beat
+_LEAD = 4.0  # hops by which a beat is placed ahead of its time
+_SETTLED_AFTER = 5.0  # hops after a beat, at which the belief has taken it in
+_HELD_DOUBT = 0.3
+_LATE = LATE_HOPS + 0.5  # from the end of a hop to the middle of the one that a beat of phase 0 fell into
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +92,9 @@ class Follower:
     """Follows the beat of one deck.
 
     Args:
-        deck: The deck; its tempo range says in which octave a pulse is read.
+        deck: The deck; its tempo range says where a tempo is looked for, and in which octave.
         rate: Frames per second.
+        learned: What training left.
 
     Attributes:
         state: One of idle, listening, following, holding.
@@ -97,24 +102,30 @@ class Follower:
         timeline: The newest straight piece of beats against frames; None before the first beat was found.
     """
 
-    def __init__(self, deck: Deck, rate: int) -> None:
+    def __init__(self, deck: Deck, rate: int, learned: Learned) -> None:
         self.state: FollowerState = "idle"
         self.confidence = 0.0
         self.timeline: Timeline | None = None
         self._rate = rate
         self._hop_frames = hop_frames(rate)
+        self._hops_per_s = rate / self._hop_frames
+        self._range = deck.tempo_range
+        low, high = limits(deck.tempo_range)
+        tempos = np.exp(np.arange(np.log(low), np.log(high), log1p(TEMPO_STEP)))
+        self._told: float | None = None
+        self._evidence = Evidence(learned, tempos)
+        self._belief = Belief(tempos, tempo_prior(tempos, middle(self._range)), self._hops_per_s)
         self._gate = Gate(rate)
-        self._activation = Activation()
-        self._prior = Prior(deck.tempo_range)
-        self._allowed = np.array([self._prior.fold(self._tempo_of(lag)) is not None for lag in belief.lags()])
+        self._octave = OctaveChoice()
+        self._watch = Watch()
+        self._rivals = Watch()
+        self._sight: Sight | None = None
         self._frame = 0
         self._hops = 0
-        self._since = 0
-        self._pulses: deque[Pulse | None] = deque(maxlen=_PULSES)
-        self._heights: deque[float] = deque(maxlen=_HEIGHTS)
-        self._unseen: deque[int] = deque()
-        self._misses = 0
+        self._present = 0.0
+        self._deaf = 0
         self._next = 0
+        self._to_see = 0
         self._last_frame = -1.0
 
     @property
@@ -131,174 +142,191 @@ class Follower:
         shown: list[Beat | StateMove] = []
         if self._gate.hear(hop):
             shown += self._open() if self._gate.is_open else self._enter("idle")
-        self._activation.hear(hop)
-        if self.state != "idle" and self._hops % _BELIEVE_EVERY == 0:
-            shown += self._follow_on() if self.state == "following" else self._find()
+        if self.state == "idle":
+            return shown
+        self._weigh(hop)
+        if self._hops % READ_EVERY == 0:
+            shown += self._read()
         if self.state == "following":
             shown += self._place()
-            shown += self._look_back()
         return shown
+
+    # What is told, instead of heard
+
+    def expect(self, tempo: float) -> None:
+        """Take in that a card or a hand says at about what tempo the tape plays, in bpm."""
+        self._told = tempo
+        self._reckon_with(tempo, doubt=0.02)
 
     def tempo_moved_by(self, factor: float) -> None:
         """Take in that the deck now runs ``factor`` times as fast, and the tempo with it; the octave moves along.
 
         Where that leads out of the deck's tempo range, the octave stays.
         """
-        self._prior.move_by(factor)
+        if self._told is not None:
+            self._told = folded(self._told * factor, self._range, self._told * factor)
         if self.timeline is None:
             return
-        tempo = self._prior.fold(self.timeline.tempo * factor)
+        moved = self.timeline.tempo * factor
+        tempo = folded(moved, self._range, moved)
         if tempo is None:
             return
-        if self.state == "following":
-            self._catch(tempo)
-        else:
-            self.timeline = Timeline(self._rate, self.timeline.frame, self.timeline.beat, tempo)
+        self.timeline = Timeline(self._rate, self.timeline.frame_of(self._next - 1), self._next - 1, tempo)
+        self._to_see = self._next
+        self._start_anew()
+        self._reckon_with(tempo, doubt=_HELD_DOUBT)
 
     def tape_changed(self) -> None:
-        """Take in that another tape plays: the octave is chosen by the deck's tempo range alone."""
-        self._prior.forget()
-        if self.timeline is not None and self.state == "following":
-            tempo = self._prior.fold(self.timeline.tempo)
-            if tempo is not None and abs(log2(tempo / self.timeline.tempo)) > 0.5:
-                self._catch(tempo)
+        """Take in that another tape plays: the octave is chosen anew, by the deck's tempo range and what is heard."""
+        self._octave.free()
+        self._told = None
+        self._reckon_with(None)
+
+    # Hearing
 
     def _open(self) -> list[Beat | StateMove]:
-        self._activation.forget()
+        self._belief.forget()
+        self._start_anew()
+        self._present = 0.0
+        self._deaf = 0
+        self._octave.free()
         return self._enter("listening")
 
+    def _start_anew(self) -> None:
+        """What was heard so far says nothing of what comes."""
+        self._evidence.renew()
+        self._deaf = self._hops + _DEAF
+        self._watch.forget()
+        self._rivals.forget()
+        self._sight = None
+
+    def _reckon_with(self, tempo: float | None, doubt: float = 0.02) -> None:
+        self._evidence.is_told = tempo is not None
+        self._belief.expect(tempo_prior(self._belief.tempos, middle(self._range), tempo, doubt))
+
     def _enter(self, state: FollowerState) -> list[Beat | StateMove]:
-        """Go to a state; what was heard before no longer counts, unless a beat was just found in it."""
         was, self.state = self.state, state
-        self._pulses.clear()
-        self._unseen.clear()
-        self._misses = 0
+        self._watch.forget()
+        self._rivals.forget()
         if state != "following":
-            self._since = self._hops
             self.confidence = 0.0
+        if state == "holding" and self.timeline is not None:
+            self._reckon_with(self.timeline.tempo, doubt=_HELD_DOUBT)
         return [StateMove(self._frame, was, state)] if was != state else []
 
-    def _tempo_of(self, period: float) -> float:
-        return 60.0 * self._rate / (period * self._hop_frames)
+    def _weigh(self, hop: Hop) -> None:
+        weighed = self._evidence.hear(hop)
+        self._belief.hear(weighed.by_kind, weighed.by_tempo)
+        if weighed.present is not None:
+            odds = max(-30.0, min(30.0, weighed.present))
+            self._present += (1.0 / (1.0 + exp(-odds)) - self._present) / _PRESENT_OVER
 
-    def _period_of(self, tempo: float) -> float:
-        return 60.0 * self._rate / (tempo * self._hop_frames)
+    def _present_now(self) -> float:
+        """Return the probability that there is a beat to follow: what the belief says, and the net agrees to."""
+        if self._hops < self._deaf:
+            return self._belief.present
+        return min(self._belief.present, self._present)
 
-    def _find(self) -> list[Beat | StateMove]:
-        """Look for a pulse while there is none."""
-        heard = min(MEMORY, self._hops - self._since, self._activation.count)
-        if heard < belief.SHORTEST:
+    def _read(self) -> list[Beat | StateMove]:
+        """Read the belief: follow, go on, give way to a rival, or hold."""
+        present = self._present_now()
+        sight = Sight.of(self._belief.peak(), self._hops, _LATE, self._hops_per_s)
+        if self.state != "following":
+            return self._find(sight, present)
+        self.confidence += 0.05 * (present * sight.weight - self.confidence)
+        if present < END:
+            return self._enter("holding")
+        self._go_on(sight)
+        return []
+
+    def _find(self, sight: Sight, present: float) -> list[Beat | StateMove]:
+        seen = self._watch.see(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
+        tempo = self._tempo_of(sight)
+        held = self.tempo
+        again = held is not None and abs(octave_gap(tempo, held)) < log2(1 + SAME_TEMPO)
+        if seen < (_SEEN_AGAIN if again else _SEEN):
             return []
-        alike = belief.likeness(self._activation.recent(heard))
-        self._pulses.append(belief.strongest(alike, self._allowed))
-        return self._catch_agreed((MEMORY / heard) ** 0.5)
-
-    def _follow_on(self) -> list[Beat | StateMove]:
-        """See whether the pulse that is followed is still there, and the strongest."""
-        assert self.timeline is not None
-        alike = belief.likeness(self._activation.recent(_RECENT))
-        held = belief.strength_at(alike, self._period_of(self.timeline.tempo))
-        self.confidence += 0.2 * (min(1.0, max(0.0, held / 0.6)) / (1 + self._misses) - self.confidence)
-        rival = belief.strongest(alike, self._allowed)
-        if rival is None or rival.strength < _RIVAL_OVER_HELD * held or self._is_held(rival):
-            self._pulses.append(None)
+        if again and held is not None:
+            tempo = min((tempo * 2.0**octave for octave in (-2, -1, 0, 1, 2)), key=lambda t: abs(log2(t / held)))
         else:
-            self._pulses.append(rival)
-        return self._catch_agreed(1.0)
-
-    def _is_held(self, pulse: Pulse) -> bool:
-        if self.timeline is None or self.state not in ("following", "holding"):
-            return False
-        return abs(octave_gap(self._tempo_of(pulse.period), self.timeline.tempo)) < log2(1 + SAME_TEMPO)
-
-    def _catch_agreed(self, doubt: float) -> list[Beat | StateMove]:
-        """Follow the newest pulse if enough of the last ones agree, firmly enough; ``doubt`` raises what is enough."""
-        newest = self._pulses[-1]
-        if newest is None:
-            return []
-        again = self._is_held(newest)
-        one = [p for p in self._pulses if p and abs(octave_gap(p.period, newest.period)) < _SAME_PULSE]
-        if len(one) < (_AGREEING_AGAIN if again else _AGREEING):
-            return []
-        if sum(pulse.strength for pulse in one) / len(one) < doubt * (_FIRM_AGAIN if again else _FIRM):
-            return []
-        tempo = self._prior.fold(self._tempo_of(newest.period))
-        if tempo is None:
-            return []
-        self._catch(tempo)
-        self.confidence = min(1.0, newest.strength / 0.6)
+            self._octave.free()
+        self._catch(sight, tempo)
+        self._reckon_with(self._told)
+        self.confidence = present * sight.weight
         return self._enter("following")
 
-    def _catch(self, tempo: float) -> None:
-        """Lay the timeline anew: at ``tempo``, through the onsets of the last seconds."""
-        period = self._period_of(tempo)
-        onsets = self._activation.recent(min(MEMORY, max(_RECENT, round(3 * period))))
-        age = belief.latest_beat(onsets, period)
-        beat = self._next - 1
-        line = Timeline(self._rate, self._frame_at(age), beat, tempo)
-        reach = _REACH * period
-        seeds = [
-            (beat - back, *belief.onset_near(onsets, age + back * period, reach)) for back in range(_SEEDS, -1, -1)
-        ]
-        least = _HEARD_AT_FIRST * max(height for _, _, height in seeds)
-        self._heights.clear()
-        for number, at, height in seeds:
-            if height > 0 and height >= least:
-                self._heights.append(height)
-                line.saw(number, self._frame_at(at))
-        if line.frame_of(self._next) < self._last_frame + 0.5 * line.period:
-            line = Timeline(self._rate, line.frame, line.beat - 1, line.tempo)
-        self.timeline = line
-        self._unseen.clear()
-        self._misses = 0
-        self._prior.keep(line.tempo)
+    def _go_on(self, sight: Sight) -> None:
+        """Follow on: move the line to what is seen, or give way to a rival that stays."""
+        assert self.timeline is not None
+        line = self._line()
+        if sight.agrees(line):
+            self._rivals.forget()
+            self._sight = sight
+            if (octave := self._octave.hear(sight, line.period, READ_EVERY)) != 1.0:
+                self._catch(sight, self.timeline.tempo * octave)
+        elif self._rivals.see(sight if sight.weight > _LEAST_WEIGHT else None) >= _RIVAL_SEEN:
+            tempo = self._tempo_of(sight)
+            if abs(gap := octave_gap(tempo, self.timeline.tempo)) < log2(1 + SAME_TEMPO):
+                tempo = self.timeline.tempo * 2.0**gap  # the octave stays
+            else:
+                self._octave.free()
+            self._catch(sight, tempo)
+        self._look_back()
 
-    def _frame_at(self, age: float) -> float:
-        """Return the frame of an onset whose peak lies ``age`` hops back."""
-        return self._frame - (age + LATENESS) * self._hop_frames
+    def _line(self) -> Sight:
+        """Return the line that is kept, as a sight in hops."""
+        assert self.timeline is not None
+        return Sight(self._hops, self._hop_of(self.timeline.frame), self.timeline.period / self._hop_frames, 1.0)
+
+    def _tempo_of(self, sight: Sight) -> float:
+        return 60.0 * self._hops_per_s / sight.period
+
+    def _hop_of(self, frame: float) -> float:
+        return self._hops + (frame - self._frame) / self._hop_frames
+
+    def _frame_at(self, hop: float) -> float:
+        return self._frame + (hop - self._hops) * self._hop_frames
+
+    def _catch(self, sight: Sight, tempo: float) -> None:
+        """Lay the line anew, through the beats that are seen."""
+        frame = self._frame_at(sight.beat)
+        line = Timeline(self._rate, frame, self._next - 1, tempo)
+        while line.frame_of(self._next) < self._last_frame + 0.5 * line.period:
+            line = Timeline(self._rate, line.frame, line.beat - 1, tempo)
+        self.timeline = line
+        self._sight = sight
+        self._to_see = self._next
+        self._rivals.forget()
 
     def _place(self) -> list[Beat | StateMove]:
         """Place the beats whose time has come."""
         assert self.timeline is not None
         placed: list[Beat | StateMove] = []
-        while (frame := self.timeline.frame_of(self._next)) <= self._frame:
+        while (frame := self._due()) <= self._frame + _LEAD * self._hop_frames:
             if frame > self._last_frame:
                 placed.append(Beat(frame, self._next, self.timeline.tempo, self.confidence, self._frame))
-                self._unseen.append(self._next)
                 self._last_frame = frame
-                self._next += 1
+            self._next += 1
         return placed
 
-    def _look_back(self) -> list[Beat | StateMove]:
-        """Turn the line to the onsets at the beats that have passed, and notice when there are none."""
+    def _due(self) -> float:
+        """Return the frame of the next beat: where the belief sees it, else where the line puts it."""
         assert self.timeline is not None
-        while self._unseen:
-            period = self.timeline.period / self._hop_frames
-            age = (self._frame - self.timeline.frame_of(self._unseen[0])) / self._hop_frames - LATENESS
-            if age < _REACH * period + 1:
-                return []
-            beat = self._unseen.popleft()
-            onsets = self._activation.recent(round(age + period))
-            at, height = belief.onset_near(onsets, age, _REACH * period)
-            if height >= _HEARD * (median(self._heights) if self._heights else 0.0) and height > 0:
-                self._misses = 0
-                self._heights.append(height)
-                self.timeline.saw(beat, self._frame_at(at))
-                self._prior.keep(self.timeline.tempo)
-            else:
-                self._misses += 1
-                if self._misses >= _MISSES:
-                    return self._lose()
-        return []
+        line = self.timeline.frame_of(self._next)
+        if self._sight is None or self._hops - self._sight.hop > 3 * READ_EVERY:
+            return line
+        seen = self._frame_at(self._sight.nearest(self._hop_of(line)))
+        return seen if abs(seen - line) <= 0.2 * self.timeline.period and seen > self._last_frame else line
 
-    def _lose(self) -> list[Beat | StateMove]:
-        """Hold, unless the pulse is there and only its beats fall elsewhere: then follow it there."""
+    def _look_back(self) -> None:
+        """Turn the line to what the belief makes of the beats that have passed."""
         assert self.timeline is not None
-        tempo, period = self.timeline.tempo, self._period_of(self.timeline.tempo)
-        onsets = self._activation.recent(_RECENT)
-        if belief.strength_at(belief.likeness(onsets), period) >= _FIRM:
-            beat = self.timeline.beat_at(self._frame_at(belief.latest_beat(onsets, period)))
-            if abs(beat - round(beat)) > _REACH:
-                self._catch(tempo)
-                return []
-        return self._enter("holding")
+        while self._to_see < self._next:
+            place = self._hop_of(self.timeline.frame_of(self._to_see))
+            if place > self._hops - _SETTLED_AFTER - LATE_HOPS:
+                return
+            if self._sight is not None and self._hops - self._sight.hop <= READ_EVERY:
+                seen = self._sight.nearest(place)
+                if abs(seen - place) <= 0.2 * self.timeline.period / self._hop_frames:
+                    self.timeline.saw(self._to_see, self._frame_at(seen))
+            self._to_see += 1

@@ -1,17 +1,27 @@
-"""What is known before anything is heard: a deck's tempo range, and the octave that was kept so far.
+"""What is known before anything is heard: a deck's tempo range, a card, taps, the tempo that was held.
 
-A pulse heard at a tempo may as well be half or double. The octave is chosen by the range, nearest to its geometric
-middle, and then kept: it moves with a reason only (a speed switch, another tape).
+A pulse heard at a tempo may as well be half or double. What is known here decides the octave, which is then kept: it
+moves with a reason only (a speed switch, another tape, a hand).
 """
 
 from __future__ import annotations
 
 from math import ceil, floor, log2, sqrt
 
+import numpy as np
+from numpy.typing import NDArray
+
 from bridge.units import TEMPO_MAX, TEMPO_MIN, checked_tempo
 
 SAME_TEMPO = 0.06
 """Two tempos that differ by less than this, as a fraction and whole octaves aside, can be one tape that drifted."""
+
+USUAL_SPREAD = 0.45
+"""Spread of the tempos nobody told anything of, around the middle of the deck's range: standard deviation of the
+natural logarithm."""
+
+TOLD_SPREAD = 0.04
+"""Spread of a tempo that a card or taps told, or that was held."""
 
 _SLACK = 1.03
 
@@ -22,47 +32,63 @@ def octave_gap(tempo: float, other: float) -> float:
     return gap - round(gap)
 
 
-class Prior:
-    """The octave that a tempo is read in.
-
-    Args:
-        tempo_range: Slowest and fastest tempo in bpm.
+def limits(tempo_range: tuple[float, float]) -> tuple[float, float]:
+    """Return the slowest and fastest tempo that may be heard where a rig names this range: a little beyond it.
 
     Raises:
         ValueError: The range is not increasing, or reaches outside 20..400 bpm.
     """
+    slowest, fastest = checked_tempo(tempo_range[0]), checked_tempo(tempo_range[1])
+    if not slowest < fastest:
+        raise ValueError(f"tempo_range must increase, got {tempo_range!r}")
+    return max(TEMPO_MIN, slowest / _SLACK), min(TEMPO_MAX, fastest * _SLACK)
 
-    def __init__(self, tempo_range: tuple[float, float]) -> None:
-        slowest, fastest = checked_tempo(tempo_range[0]), checked_tempo(tempo_range[1])
-        if not slowest < fastest:
-            raise ValueError(f"tempo_range must increase, got {tempo_range!r}")
-        self._low = max(TEMPO_MIN, slowest / _SLACK)
-        self._high = min(TEMPO_MAX, fastest * _SLACK)
-        self._middle = sqrt(slowest * fastest)
-        self._kept: float | None = None
 
-    def fold(self, tempo: float) -> float | None:
-        """Return ``tempo`` moved by octaves into the range; None where none of its octaves lies there.
+def folded(tempo: float, tempo_range: tuple[float, float], near: float | None = None) -> float | None:
+    """Return a tempo moved by octaves into a range; None where none of its octaves lies there.
 
-        Near the tempo that was kept, or an octave of it, the octave stays as it was.
-        """
-        near = self._middle
-        if self._kept is not None and abs(octave_gap(tempo, self._kept)) < log2(1 + SAME_TEMPO):
-            near = self._kept
-        octaves = range(ceil(log2(self._low / tempo)), floor(log2(self._high / tempo)) + 1)
-        folded = [tempo * 2.0**octave for octave in octaves]
-        return min(folded, key=lambda one: abs(log2(one / near)), default=None)
+    Args:
+        tempo: In bpm.
+        tempo_range: Slowest and fastest tempo in bpm.
+        near: Of several octaves take the one nearest to this tempo; None takes the range's geometric middle.
+    """
+    low, high = limits(tempo_range)
+    centre = middle(tempo_range) if near is None else near
+    octaves = range(ceil(log2(low / tempo)), floor(log2(high / tempo)) + 1)
+    return min((tempo * 2.0**octave for octave in octaves), key=lambda one: abs(log2(one / centre)), default=None)
 
-    def keep(self, tempo: float) -> None:
-        """Let later tempos near this one, or near an octave of it, be read in its octave."""
-        self._kept = tempo
 
-    def move_by(self, factor: float) -> None:
-        """Move the kept octave: the deck is known to run ``factor`` times as fast as before."""
-        if self._kept is not None:
-            moved = self._kept * factor
-            self._kept = None if not self._low <= moved <= self._high else moved
+def middle(tempo_range: tuple[float, float]) -> float:
+    """Return the geometric middle of a range of tempos."""
+    return sqrt(tempo_range[0] * tempo_range[1])
 
-    def forget(self) -> None:
-        """Choose the octave of the next tempo by the range alone."""
-        self._kept = None
+
+def tempo_prior(
+    tempos: NDArray[np.float64], centre: float, told: float | None = None, doubt: float = 0.02
+) -> NDArray[np.float64]:
+    """Return the probability of each tempo.
+
+    Args:
+        tempos: Shape (rows,), bpm, in equal ratios.
+        centre: Middle of the deck's range in bpm.
+        told: A tempo told by a card or taps, or held, in bpm; None where nothing is known.
+        doubt: Part of the prior that stays with the usual tempos when one is told: it may be wrong.
+
+    Returns:
+        Shape (rows,), sums to 1.
+
+    Raises:
+        ValueError: ``told`` is not above 0, or NaN.
+    """
+    usual = _log_normal(tempos, centre, USUAL_SPREAD)
+    if told is None:
+        return usual
+    if not told > 0:
+        raise ValueError(f"a told tempo must be above 0 bpm, got {told!r}")
+    return (1 - doubt) * _log_normal(tempos, told, TOLD_SPREAD) + doubt * usual
+
+
+def _log_normal(tempos: NDArray[np.float64], centre: float, spread: float) -> NDArray[np.float64]:
+    density = np.exp(-0.5 * (np.log(tempos / centre) / spread) ** 2) + 1e-12
+    total: NDArray[np.float64] = density / density.sum()
+    return total

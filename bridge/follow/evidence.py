@@ -1,0 +1,124 @@
+"""What one hop says of a beat, as numbers that the belief can weigh: the learned net and the plain onsets, side by side.
+
+Each of them tells how much likelier what was heard is at each place in a beat than without any beat. Hops are far from
+independent of each other, so only a part of each logarithm counts; how much was chosen on training scenes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.follow.activation import PHASE_BINS, TEMPO_BINS, TEMPO_HIGH, TEMPO_LOW, Activation
+from bridge.follow.belief import CLASSES, PLACES
+from bridge.follow.features import Hop
+from bridge.follow.onsets import Onsets
+
+Numbers = NDArray[np.float64]
+
+_PRESENT_LIMIT = 4.0
+
+
+@dataclass(frozen=True)
+class Weights:
+    """How much of each logarithm counts.
+
+    Attributes:
+        beat: The net's word on beats.
+        onsets: Plain onset strength.
+        phase: The net's word on the place in the beat.
+        tempo: The net's word on the tempo.
+        present: The net's word on whether there is a beat at all.
+    """
+
+    beat: float
+    onsets: float
+    phase: float
+    tempo: float
+    present: float
+
+
+@dataclass(frozen=True, eq=False)
+class Learned:
+    """What training left: the net, and how likely its values are in and out of a beat.
+
+    Attributes:
+        net: The net's arrays by name; None to do without.
+        edges: Shape (levels - 1,), ascending: bounds of the levels of the net's log odds of a beat.
+        table: Shape (CLASSES, levels): natural logarithm of p(level | class) / p(level | no beat).
+        onset_edges, onset_table: The same for onset strength.
+        present_bias: Log odds of "present" at which a beat is as likely as none.
+        free, told: Weights while nothing is known of the tempo, and while a tempo is told.
+    """
+
+    net: Mapping[str, NDArray[np.generic]] | None
+    edges: Numbers
+    table: Numbers
+    onset_edges: Numbers
+    onset_table: Numbers
+    present_bias: float
+    free: Weights
+    told: Weights
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """One hop's evidence.
+
+    Attributes:
+        by_kind: Shape (CLASSES, PLACES), as `bridge.follow.belief.Belief.hear` takes it.
+        by_tempo: Shape (rows,), the same by tempo; None where nothing is said.
+        present: Log odds that there is a beat to follow; None where nothing is said.
+    """
+
+    by_kind: Numbers
+    by_tempo: Numbers | None
+    present: float | None
+
+
+class Evidence:
+    """Weighs hop after hop.
+
+    Args:
+        learned: What training left.
+        tempos: Shape (rows,), the belief's tempos in bpm.
+
+    Attributes:
+        is_told: Whether a tempo is told; the net's word on tempo then counts for less.
+    """
+
+    def __init__(self, learned: Learned, tempos: Numbers) -> None:
+        self._learned = learned
+        self._net = None if learned.net is None else Activation(learned.net)
+        self._onsets = Onsets()
+        place = np.log(tempos / TEMPO_LOW) / np.log(TEMPO_HIGH / TEMPO_LOW) * TEMPO_BINS
+        self._bin = np.clip(place.astype(np.int64), 0, TEMPO_BINS - 1)
+        self.is_told = False
+
+    def renew(self) -> None:
+        """Take in that what comes has nothing to do with what was."""
+        if self._net is not None:
+            self._net.renew()
+
+    def hear(self, hop: Hop) -> Weighed:
+        """Return what one more hop says."""
+        learned = self._learned
+        weights = learned.told if self.is_told else learned.free
+        onset = self._onsets.hear(hop)
+        of_onset = learned.onset_table[:, np.searchsorted(learned.onset_edges, onset)]
+        if self._net is None:
+            by_class = weights.onsets * of_onset
+            return Weighed(np.repeat(by_class[:, None], PLACES, axis=1), None, None)
+        heard = self._net.hear(hop.tones_db)
+        of_beat = learned.table[:, np.searchsorted(learned.edges, heard.beat)]
+        present = heard.present - learned.present_bias
+        by_class = weights.beat * of_beat + weights.onsets * of_onset
+        by_class += weights.present * np.clip(present, -_PRESENT_LIMIT, _PRESENT_LIMIT)
+        by_place = weights.phase * (heard.phase + np.log(PHASE_BINS))
+        by_tempo = None
+        if weights.tempo:
+            by_tempo = np.clip(weights.tempo * (heard.tempo + np.log(TEMPO_BINS)), -1, 1)[self._bin]
+        return Weighed(by_class[:, None] + by_place, by_tempo, heard.present)

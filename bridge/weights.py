@@ -1,0 +1,46 @@
+"""Reads what training left for the follower: a file beside its card, ``bridge/follow/CARD.md``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from zipfile import BadZipFile
+
+import numpy as np
+
+from bridge.errors import BridgeError
+from bridge.follow.evidence import Learned, Weights
+
+WEIGHTS = Path(__file__).parent / "follow" / "weights.npz"
+
+
+@cache
+def learned(path: Path = WEIGHTS) -> Learned:
+    """Return what is in a file that ``tests/training`` wrote.
+
+    Raises:
+        BridgeError: The file is absent, damaged, or lacks an array.
+    """
+    try:
+        with np.load(path) as file:
+            arrays = {name: file[name] for name in file.files}
+        return Learned(
+            net=arrays,
+            edges=arrays["edges"],
+            table=arrays["table"],
+            onset_edges=arrays["onset_edges"],
+            onset_table=arrays["onset_table"],
+            present_bias=float(arrays["present_bias"]),
+            free=Weights(*map(float, arrays["weights"])),
+            told=Weights(*map(float, arrays["weights_told"])),
+        )
+    except (OSError, ValueError, BadZipFile, KeyError, TypeError) as error:
+        raise BridgeError(
+            f"{path}: cannot read the follower's weights ({error}). Install the bridge again, or follow by onsets alone."
+        ) from None
+
+
+def without_net(whole: Learned) -> Learned:
+    """Return the same for a follower that goes by plain onsets alone."""
+    return replace(whole, net=None)
