@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 from bridge.decks.transport import Change, Transport
 from bridge.events import (
     BeatPlaced,
+    BeatShifted,
+    BeatTapped,
     DeckChanged,
     Fact,
     FollowerChanged,
@@ -22,12 +24,17 @@ from bridge.events import (
     LevelHeard,
     PedalTold,
     SoundHeard,
+    TempoTold,
 )
+from bridge.follow.evidence import Learned
 from bridge.follow.features import Features, Hop
 from bridge.follow.follower import Beat, Follower, StateMove
 from bridge.rig import Deck, Rig
 from bridge.send.policies import ClockPolicy, policies_of
 from bridge.units import SILENCE_DB, level_db
+
+Told = TempoTold | BeatTapped | BeatShifted
+"""What a hand, or a tape's card, tells of a deck."""
 
 TELL_EVERY_S = 0.25
 """Pedals are told at most this often."""
@@ -45,12 +52,15 @@ class Engine:
     Args:
         rig: What is plugged in.
         rate: Frames of sound a second.
+        learned: What training left for the followers.
     """
 
-    def __init__(self, rig: Rig, rate: int) -> None:
+    def __init__(self, rig: Rig, rate: int, learned: Learned) -> None:
         self._rate = rate
         self._policies = policies_of(rig.pedals)
-        self._ears = [_Ear(deck, rate, [p for p in self._policies if p.deck == deck.name]) for deck in rig.decks]
+        self._ears = [
+            _Ear(deck, rate, learned, [p for p in self._policies if p.deck == deck.name]) for deck in rig.decks
+        ]
         self._next_frame: int | None = None
 
     def resume(self, told: PedalTold) -> None:
@@ -59,15 +69,25 @@ class Engine:
             if told.pedal in (pedal.name for pedal in policy.pedals):
                 policy.resume(told)
 
-    def handle(self, event: SoundHeard) -> list[Fact]:
-        """Return what a block of sound shows to have happened, in the order in which it was known.
+    def handle(self, event: SoundHeard | Told) -> list[Fact]:
+        """Return what an event shows to have happened, in the order in which it was known.
 
         Args:
-            event: The next block. A gap before it of up to a second counts as silence.
+            event: The next block of sound, a gap before it of up to a second counting as silence; or what a hand told
+                of a deck, which counts from the sound heard so far, and is returned as a fact itself.
 
         Raises:
-            ValueError: The block lies before the end of the one before it, or lacks a channel of the rig.
+            ValueError: The block lies before the end of the one before it, or lacks a channel of the rig; or the deck
+                is not in the rig.
         """
+        if isinstance(event, SoundHeard):
+            return self._hear(event)
+        for ear in self._ears:
+            if ear.deck == event.deck:
+                return [event, *ear.obey(event)]
+        raise ValueError(f"deck {event.deck!r} is not in the rig")
+
+    def _hear(self, event: SoundHeard) -> list[Fact]:
         gap = 0 if self._next_frame is None else event.frame - self._next_frame
         if gap < 0:
             raise ValueError(f"sound must go on from frame {self._next_frame}, got a block at frame {event.frame}")
@@ -109,12 +129,12 @@ class DeckStatus:
 class _Ear:
     """One deck's way from sound to facts. Counts in frames of sound; host time is put on at the way out."""
 
-    def __init__(self, deck: Deck, rate: int, policies: list[ClockPolicy]) -> None:
+    def __init__(self, deck: Deck, rate: int, learned: Learned, policies: list[ClockPolicy]) -> None:
         self._deck = deck
         self._rate = rate
         self._columns = [channel - 1 for channel in deck.channels]
         self._features = Features(rate)
-        self._follower = Follower(deck, rate)
+        self._follower = Follower(deck, rate, learned)
         self._transport = Transport(deck, rate)
         self._policies = policies
         self._heard = 0
@@ -126,8 +146,28 @@ class _Ear:
         self._level_db = SILENCE_DB
 
     @property
+    def deck(self) -> str:
+        return self._deck.name
+
+    @property
     def not_finite(self) -> int:
         return self._features.not_finite
+
+    def obey(self, told: Told) -> list[Fact]:
+        """Let the follower know what a hand told."""
+        if isinstance(told, TempoTold):
+            self._follower.expect(told.tempo)
+            return []
+        if isinstance(told, BeatShifted):
+            self._follower.shift_half_beat()
+            return []
+        anchor, at = self._anchor
+        moves = self._follower.tap(anchor + (told.at - at) * self._rate)
+        facts: list[Fact] = [self._state(move) for move in moves if isinstance(move, StateMove)]
+        if self._follower.tempo is not None and self._follower.is_tapped:
+            self._step = True
+            facts += self._tell(self._heard)
+        return facts
 
     @property
     def status(self) -> DeckStatus:

@@ -34,6 +34,7 @@ from bridge.journal.take import JOURNAL, take_started
 from bridge.journal.writer import JournalWriter
 from bridge.rig import Rig
 from bridge.screen import Screen, tell
+from bridge.weights import learned
 
 READ_S = 0.05
 """How often a word of the sender is listened for, and the longest wait for sound."""
@@ -153,7 +154,7 @@ class _Listener:
         return None
 
     def _hear(self, source: Input) -> None:
-        engine = Engine(self._rig, source.rate)
+        engine = Engine(self._rig, source.rate, learned())
         for told in self._told.values():
             engine.resume(told)
         self._engine = engine

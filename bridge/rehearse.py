@@ -33,6 +33,7 @@ from bridge.testing.clock import FakeClock
 from bridge.testing.night import Night, build_night
 from bridge.testing.ports import ListPort
 from bridge.testing.score import Score, score
+from bridge.weights import learned
 
 BLOCK = 480
 """Frames a block of the fast run: 10 ms."""
@@ -70,7 +71,7 @@ def rehearse_fast(
     seed: int,
     folder: Path,
     *,
-    engine: Callable[[Rig, int], Hears] = Engine,
+    engine: Callable[[Rig, int], Hears] = lambda rig, rate: Engine(rig, rate, learned()),
     progress: Callable[[float], None] = lambda share: None,
 ) -> Rehearsed:
     """Run the built-in set as fast as the machine can.

@@ -10,20 +10,18 @@ from statistics import median
 
 from bridge.edge.audio import FileInput, SoundEnded
 from bridge.engine import Engine
-from bridge.events import BeatPlaced, Fact, FollowerChanged, SoundHeard, SoundLost
+from bridge.events import BeatPlaced, Fact, FollowerChanged, SoundHeard, SoundLost, TempoTold
 from bridge.journal.take import write_whole
 from bridge.records import as_record
 from bridge.rig import Deck, Rig, SoundInput
-from bridge.units import TEMPO_MAX, TEMPO_MIN, clock_text
+from bridge.units import clock_text
+from bridge.weights import learned
 
 DECK = "file"
 """Name of the one deck that plays a sound file."""
 
 BLOCK = 4096
 """Frames read at once; the result is the same for any number."""
-
-HINT_SPAN = 1.35
-"""A tempo hint narrows the range to the hint times and divided by this, so that no octave of it is left."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,10 +90,9 @@ def follow_file(path: Path, *, tempo_hint: float | None = None) -> Followed:
     heard = 0
     with FileInput(path, "fast", block=BLOCK) as source:
         deck = Deck(name=DECK, channels=tuple(range(1, source.channels + 1)))
+        engine = Engine(Rig(path=str(path), sound=SoundInput(), decks=(deck,)), source.rate, learned())
         if tempo_hint is not None:
-            span = max(TEMPO_MIN, tempo_hint / HINT_SPAN), min(TEMPO_MAX, tempo_hint * HINT_SPAN)
-            deck = Deck(name=DECK, channels=deck.channels, tempo_range=span)
-        engine = Engine(Rig(path=str(path), sound=SoundInput(), decks=(deck,)), source.rate)
+            facts += engine.handle(TempoTold(at=0.0, deck=DECK, tempo=tempo_hint))
         while not isinstance(event := source.read(0.0), SoundEnded):
             if isinstance(event, SoundHeard):
                 facts += engine.handle(event)

@@ -36,9 +36,7 @@ def learned(path: Path = WEIGHTS) -> Learned:
             told=Weights(*map(float, arrays["weights_told"])),
         )
     except (OSError, ValueError, BadZipFile, KeyError, TypeError) as error:
-        raise BridgeError(
-            f"{path}: cannot read the follower's weights ({error}). Install the bridge again, or follow by onsets alone."
-        ) from None
+        raise BridgeError(f"{path}: cannot read the follower's weights ({error}). Install the bridge again.") from None
 
 
 def without_net(whole: Learned) -> Learned:

@@ -24,6 +24,7 @@ from bridge.rig import Deck, Pedal, Rig, SoundInput
 from bridge.testing.beds import fog_signal
 from bridge.testing.clips import drum_loop
 from bridge.testing.tape import Move, TapeMachine
+from bridge.weights import learned
 
 RATE = 22_050
 LONG_ECHO = Pedal(name="long echo", port="Pedals A", listens_to="north")
@@ -52,7 +53,7 @@ def night() -> np.ndarray:
 
 def heard(sound: np.ndarray, blocks: list[int], engine: Engine | None = None) -> list[Fact]:
     """Feed sound in blocks of the given lengths, over and over, and return all facts."""
-    engine = engine or Engine(RIG, RATE)
+    engine = engine or Engine(RIG, RATE, learned())
     facts, frame, turn = [], 0, 0
     while frame < len(sound):
         block = sound[frame : frame + blocks[turn % len(blocks)]]
@@ -146,7 +147,7 @@ def test_a_deck_that_starts_is_noticed_with_its_level_before_and_after():
 
 
 def test_an_engine_that_takes_over_keeps_what_the_pedal_was_told():
-    engine = Engine(RIG, RATE)
+    engine = Engine(RIG, RATE, learned())
     engine.resume(PedalTold(at=0.0, pedal="long echo", deck="north", tempo=96.0, ratio=1.0, why="drift"))
     engine.resume(PedalTold(at=0.0, pedal="gone from the rig", deck="north", tempo=50.0, ratio=1.0, why="drift"))
     told = [fact for fact in heard(night(), [512], engine) if isinstance(fact, PedalTold)]
@@ -156,7 +157,7 @@ def test_an_engine_that_takes_over_keeps_what_the_pedal_was_told():
 def test_a_short_gap_counts_as_silence_and_musical_time_goes_on():
     """A third of a second is lost while the beat is followed: beats after it fall where they would have fallen."""
     sound, gap = night(), slice(9 * RATE, 9 * RATE + RATE // 3)
-    engine = Engine(RIG, RATE)
+    engine = Engine(RIG, RATE, learned())
     facts = heard(sound[: gap.start], [512], engine)
     for frame in range(gap.stop, len(sound), 512):
         facts += engine.handle(SoundHeard(frame=frame, at=frame / RATE, samples=sound[frame : frame + 512]))
@@ -166,7 +167,7 @@ def test_a_short_gap_counts_as_silence_and_musical_time_goes_on():
 
 
 def test_sound_that_runs_backwards_is_refused():
-    engine = Engine(RIG, RATE)
+    engine = Engine(RIG, RATE, learned())
     engine.handle(SoundHeard(frame=0, at=0.0, samples=np.zeros((512, 2), np.float32)))
     with pytest.raises(ValueError, match="go on from frame 512, got a block at frame 100"):
         engine.handle(SoundHeard(frame=100, at=0.0, samples=np.zeros((512, 2), np.float32)))
@@ -174,4 +175,4 @@ def test_sound_that_runs_backwards_is_refused():
 
 def test_sound_without_a_channel_of_the_rig_is_refused():
     with pytest.raises(ValueError, match="deck 'south' needs channel 2, the sound has 1"):
-        Engine(RIG, RATE).handle(SoundHeard(frame=0, at=0.0, samples=np.zeros((512, 1), np.float32)))
+        Engine(RIG, RATE, learned()).handle(SoundHeard(frame=0, at=0.0, samples=np.zeros((512, 1), np.float32)))

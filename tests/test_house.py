@@ -30,6 +30,7 @@ ROOMS = {
     "tapes": ("bridge.tapes", "vocabulary"),
     "send": ("bridge.send", "vocabulary"),
     "schedule": ("bridge.send.schedule bridge.send.clock bridge.send.messages", "vocabulary"),
+    "weights": ("bridge.weights", "vocabulary, follow"),
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
     "wires": (
         "bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.jack_watch bridge.edge.link "
@@ -43,12 +44,12 @@ ROOMS = {
     "testing": ("bridge.testing", "vocabulary, schedule"),
     "sender": ("bridge.sender", "vocabulary, schedule, wires"),
     "screen": ("bridge.screen", "vocabulary, engine"),
-    "listener": ("bridge.listener", "vocabulary, engine, screen, wires, gear, journal"),
-    "replay": ("bridge.replay", "vocabulary, engine, gear, journal"),
+    "listener": ("bridge.listener", "vocabulary, engine, weights, screen, wires, gear, journal"),
+    "replay": ("bridge.replay", "vocabulary, engine, weights, gear, journal"),
     "live": ("bridge.live", "vocabulary, rig text, schedule, sender, wires, journal, review"),
     "rehearse": (
         "bridge.rehearse",
-        "vocabulary, engine, schedule, live, wires, journal, review, testing",
+        "vocabulary, engine, weights, schedule, live, wires, journal, review, testing",
     ),
     "cli": ("bridge.cli bridge.commands", "vocabulary, rig text, replay, live, rehearse, wires, gear, journal, review"),
     "start": ("bridge.__main__", "first run, cli"),

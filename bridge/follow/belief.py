@@ -12,10 +12,12 @@ nothing; only one column a hop, the newborn, is written.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+Scalar = TypeVar("Scalar", bound=np.generic)
 Numbers = NDArray[np.float64]
 
 NEAR, HALF_NEAR = 6, 3
@@ -157,7 +159,8 @@ class Belief:
 
     def by_tempo(self) -> Numbers:
         """Return the probability of each tempo: shape (rows,)."""
-        return self._mass.sum(axis=1, dtype=np.float64)
+        total: Numbers = self._mass.sum(axis=1, dtype=np.float64)
+        return total
 
     def hear(self, by_kind: Numbers, by_tempo: Numbers | None = None) -> None:
         """Take in what one hop shows.
@@ -224,7 +227,7 @@ class Belief:
         mass[:, n % size] = born @ self._change + (anew * self._prior).astype(np.float32)
 
 
-def _rolled(table: NDArray[np.generic]) -> NDArray[np.generic]:
+def _rolled(table: NDArray[Scalar]) -> NDArray[Scalar]:
     """Return a table by age reversed and doubled: slice [size - 1 - n % size :][: size] tells it by birth column."""
     size = table.shape[1]
     # Column c holds the birth hops b with b % size == c; at hop n its age is (n - c) % size.

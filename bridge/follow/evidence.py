@@ -1,4 +1,4 @@
-"""What one hop says of a beat, as numbers that the belief can weigh: the learned net and the plain onsets, side by side.
+"""What one hop says of a beat, as numbers for the belief to weigh: the learned net and plain onsets together.
 
 Each of them tells how much likelier what was heard is at each place in a beat than without any beat. Hops are far from
 independent of each other, so only a part of each logarithm counts; how much was chosen on training scenes.
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.follow.activation import PHASE_BINS, TEMPO_BINS, TEMPO_HIGH, TEMPO_LOW, Activation
-from bridge.follow.belief import CLASSES, PLACES
+from bridge.follow.belief import PLACES
 from bridge.follow.features import Hop
 from bridge.follow.onsets import Onsets
 

@@ -16,6 +16,7 @@ holding     one beat stays the likeliest, the held tempo for less long following
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from math import exp, log1p, log2
 
@@ -32,6 +33,7 @@ from bridge.follow.octave import OctaveChoice
 from bridge.follow.prior import SAME_TEMPO, folded, limits, middle, octave_gap, tempo_prior
 from bridge.follow.timeline import Timeline
 from bridge.rig import Deck
+from bridge.units import TEMPO_MAX, TEMPO_MIN
 
 TEMPO_STEP = 0.0125
 """Ratio between neighbouring tempos of the belief, less 1."""
@@ -51,6 +53,7 @@ _DEAF = 150  # hops in which a net that starts anew does not know yet whether th
 _LEAD = 4.0  # hops by which a beat is placed ahead of its time
 _SETTLED_AFTER = 5.0  # hops after a beat, at which the belief has taken it in
 _HELD_DOUBT = 0.3
+_TAPS_COUNT = (0.5, 0.7, 0.9)  # part of the belief that two, three, four taps take
 _LATE = LATE_HOPS + 0.5  # from the end of a hop to the middle of the one that a beat of phase 0 fell into
 
 
@@ -127,6 +130,7 @@ class Follower:
         self._next = 0
         self._to_see = 0
         self._last_frame = -1.0
+        self._taps: deque[float] = deque(maxlen=8)
 
     @property
     def tempo(self) -> float | None:
@@ -158,6 +162,49 @@ class Follower:
         self._told = tempo
         self._reckon_with(tempo, doubt=0.02)
 
+    def tap(self, frame: float) -> list[Beat | StateMove]:
+        """Take in a tap on a beat at a frame of sound. Two taps in a row make a guess, four settle tempo and phase.
+
+        Returns:
+            The move to another state that it made, if any.
+        """
+        taps = self._taps
+        if taps and not 60.0 / TEMPO_MAX <= (frame - taps[-1]) / self._rate <= 60.0 / TEMPO_MIN:
+            taps.clear()
+        taps.append(frame)
+        if len(taps) < 2:
+            return []
+        tempo = 60.0 * self._rate * (len(taps) - 1) / (taps[-1] - taps[0])
+        told = folded(tempo, self._range, near=tempo)
+        if told is None:
+            return []
+        self.expect(told)
+        period = 60.0 * self._hops_per_s / told
+        sight = Sight(self._hops, self._hop_of(taps[-1]), period, 1.0)
+        phase = ((self._hops - _LATE - sight.beat) / period) % 1.0
+        self._belief.assume(tempo_prior(self._belief.tempos, told, told), phase, _TAPS_COUNT[min(len(taps), 4) - 2])
+        if len(taps) < 4:
+            return []
+        self._octave.settle()
+        self._catch(sight, told)
+        return self._enter("holding") if self.state == "listening" else []
+
+    @property
+    def is_tapped(self) -> bool:
+        """Whether the tempo that is kept comes from taps."""
+        return len(self._taps) >= 4
+
+    def shift_half_beat(self) -> None:
+        """Take in that the beats were counted half a beat beside the tape's."""
+        self._belief.turn_half()
+        self._watch.forget()
+        self._rivals.forget()
+        self._sight = None
+        if self.timeline is not None:
+            line = self.timeline
+            self.timeline = Timeline(self._rate, line.frame - 0.5 * line.period, line.beat, line.tempo)
+            self._next_after_last()
+
     def tempo_moved_by(self, factor: float) -> None:
         """Take in that the deck now runs ``factor`` times as fast, and the tempo with it; the octave moves along.
 
@@ -172,7 +219,7 @@ class Follower:
         if tempo is None:
             return
         self.timeline = Timeline(self._rate, self.timeline.frame_of(self._next - 1), self._next - 1, tempo)
-        self._to_see = self._next
+        self._next_after_last()
         self._start_anew()
         self._reckon_with(tempo, doubt=_HELD_DOUBT)
 
@@ -290,13 +337,21 @@ class Follower:
     def _catch(self, sight: Sight, tempo: float) -> None:
         """Lay the line anew, through the beats that are seen."""
         frame = self._frame_at(sight.beat)
-        line = Timeline(self._rate, frame, self._next - 1, tempo)
-        while line.frame_of(self._next) < self._last_frame + 0.5 * line.period:
-            line = Timeline(self._rate, line.frame, line.beat - 1, tempo)
-        self.timeline = line
+        self.timeline = Timeline(self._rate, frame, self._next - 1, tempo)
+        self._next_after_last()
         self._sight = sight
-        self._to_see = self._next
         self._rivals.forget()
+
+    def _next_after_last(self) -> None:
+        """Count on from the last beat that was placed: the next one lies at least half a period behind it."""
+        line = self.timeline
+        assert line is not None
+        while line.frame_of(self._next) < self._last_frame + 0.5 * line.period:
+            line = Timeline(self._rate, line.frame, line.beat - 1, line.tempo)
+        while line.frame_of(self._next) > max(self._last_frame, self._frame) + 1.5 * line.period:
+            line = Timeline(self._rate, line.frame, line.beat + 1, line.tempo)
+        self.timeline = line
+        self._to_see = self._next
 
     def _place(self) -> list[Beat | StateMove]:
         """Place the beats whose time has come."""

@@ -27,6 +27,10 @@ class OctaveChoice:
         self._above = self._below = 0.0
         self._settled = False
 
+    def settle(self) -> None:
+        """Keep the octave from now on: a hand told it."""
+        self._settled = True
+
     def hear(self, sight: Sight, period: float, hops: int) -> float:
         """Return 2 or 0.5 if the tempo that is followed should be counted in another octave, else 1.
 

@@ -21,6 +21,7 @@ from bridge.rig import Deck, Pedal, Rig, SoundInput
 from bridge.testing.clips import drum_loop
 from bridge.testing.echo import EchoLoop
 from bridge.testing.tape import Move, TapeMachine
+from bridge.weights import learned
 
 RATE = 24_000
 BLOCK = 480
@@ -50,7 +51,9 @@ def heard(seed: int, level_db: float, feedback: float, stop_s: float | None = No
     """Return the facts of one closed loop, and the true beats."""
     sound, beats = drifting_tape(seed, stop_s)
     beats_of_delay = (1.0, 0.75, 0.5)[seed % 3]
-    loop = EchoLoop(RIG, RATE, Engine(RIG, RATE).handle, feedback=feedback, level_db=level_db, beats=beats_of_delay)
+    loop = EchoLoop(
+        RIG, RATE, Engine(RIG, RATE, learned()).handle, feedback=feedback, level_db=level_db, beats=beats_of_delay
+    )
     return [fact for at in range(0, len(sound), BLOCK) for fact in loop.play(sound[at : at + BLOCK])], beats
 
 

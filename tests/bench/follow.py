@@ -42,7 +42,11 @@ class Ear:
     """One deck's rooms, each with the nanoseconds that it took per hop."""
 
     def __init__(self, rate: int, deck: Deck) -> None:
-        self._features, self._follower, self._transport = Features(rate), Follower(deck, rate), Transport(deck, rate)
+        self._features, self._follower, self._transport = (
+            Features(rate),
+            Follower(deck, rate, learned()),
+            Transport(deck, rate),
+        )
         self.spent_ns: dict[str, list[int]] = {"features": [], "follower": [], "transport": []}
         self._waiting_ns = 0
 

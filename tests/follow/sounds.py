@@ -41,7 +41,7 @@ class Heard:
 
 def hear(sound: Sound, rate: int = RATE, deck: Deck = NORTH, blocks: tuple[int, ...] = (1 << 20,)) -> Heard:
     """Return what is heard in a sound given in blocks of these lengths, over and over, as the engine does it."""
-    features, follower, transport = Features(rate), Follower(deck, rate), Transport(deck, rate)
+    features, follower, transport = Features(rate), Follower(deck, rate, learned()), Transport(deck, rate)
     heard = Heard([], [], [])
     start = turn = 0
     while start < len(sound):

@@ -128,7 +128,7 @@ def test_a_step_without_a_stop_is_caught_within_six_seconds(before, after):
 def test_the_octave_stays_when_a_switch_is_not_known():
     """Half and double speed alone are no reason: the beats go on in the octave that they had."""
     sound = np.concatenate([drums("winch-room", 59.0, 12.0), drums("winch-room", 118.0, 10.0)])
-    features, follower = Features(RATE), Follower(NORTH, RATE)
+    features, follower = Features(RATE), Follower(NORTH, RATE, learned())
     for hop in features.hear(sound):
         follower.hear(hop)
     assert follower.tempo == pytest.approx(59.0, rel=0.01)
@@ -159,7 +159,7 @@ def test_drums_under_a_bed_are_followed():
 
 
 def test_the_tempo_is_held_while_the_beat_is_gone():
-    follower, features = Follower(NORTH, RATE), Features(RATE)
+    follower, features = Follower(NORTH, RATE, learned()), Features(RATE)
     bed = 0.3 * hiss(20.0, np.random.default_rng(4)).astype(np.float32)
     bed[: 10 * RATE] += drums("gravel-path", 84.0, 10.0)
     for hop in features.hear(bed):
@@ -178,7 +178,7 @@ def test_broken_samples_do_no_lasting_harm():
 
 
 def test_tempo_is_none_until_a_beat_was_found():
-    follower = Follower(NORTH, RATE)
+    follower = Follower(NORTH, RATE, learned())
     shown = [one for hop in Features(RATE).hear(drums("gravel-path", 84.0, 2.0)) for one in follower.hear(hop)]
     assert [one.now for one in shown if isinstance(one, StateMove)] == ["listening"]
     assert follower.tempo is None

@@ -13,6 +13,7 @@ from bridge.testing.clips import drum_loop
 from bridge.testing.echo import DelayLine, EchoLoop
 from bridge.testing.tape import Move, TapeMachine
 from bridge.units import cents
+from bridge.weights import learned
 
 RATE = 22_050
 BLOCK = 220
@@ -78,7 +79,7 @@ def test_the_loop_closes_through_the_clock():
     speed = machine.speed(12.0, (Move(time_s=0.1, speed=1.0),), np.random.default_rng(1))
     drums = machine.play(drum_loop("gravel-path", name="gravel path", tempo=96.0), speed).sound
     mixes = []
-    engine = Engine(rig, RATE)
+    engine = Engine(rig, RATE, learned())
 
     def handle(event):
         mixes.append(event.samples[:, 0].copy())
