@@ -198,6 +198,23 @@ class SoundLost(Fact):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SoundKept(Fact):
+    """Where a frame of the kept sound lies in time: as it begins, after each gap in it, and about once a minute.
+
+    Attributes:
+        frame: Number of the frame that began at ``at``, since the listener's sound began: segments are named by it.
+        decks: The deck that each channel of the segments belongs to, first channel first.
+    """
+
+    frame: int
+    decks: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        _finite("at", self.at)
+        _within("frame", self.frame, 0, 10**15)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SoundNotKept(Fact):
     """Writing sound ended before the take did; the journal and the clock go on.
 
