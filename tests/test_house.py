@@ -20,20 +20,20 @@ HERE = Path(__file__).resolve().parents[1]
 
 ROOMS = {
     # room: (modules, or packages with all that is in them), (rooms that it may import besides itself)
-    "vocabulary": ("bridge bridge.events bridge.records bridge.errors bridge.units bridge.rig", ""),
+    "vocabulary": ("bridge bridge.events bridge.events_sent bridge.records bridge.errors bridge.units bridge.rig", ""),
     "first run": ("bridge.first_run", ""),
     "lines": ("bridge.toml_lines", ""),
-    "rig text": ("bridge.rig_text bridge.rig_tables bridge.rig_rules", "vocabulary, lines"),
+    "rig text": ("bridge.rig_text bridge.rig_tables bridge.rig_rules bridge.rig_pedal_rules", "vocabulary, lines"),
     "hearing": ("bridge.follow.features bridge.follow.gate bridge.follow.prior", "vocabulary"),
     "follow": ("bridge.follow", "vocabulary, hearing"),
     "decks": ("bridge.decks", "vocabulary, hearing"),
     "tapes": ("bridge.tapes", "vocabulary"),
     "send": ("bridge.send", "vocabulary"),
-    "schedule": ("bridge.send.schedule bridge.send.clock bridge.send.messages", "vocabulary"),
+    "schedule": ("bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps", "vocabulary"),
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
     "wires": (
         "bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.jack_watch bridge.edge.link "
-        "bridge.edge.midi bridge.edge.priority",
+        "bridge.edge.midi bridge.edge.port_process bridge.edge.port_set bridge.edge.priority",
         "vocabulary",
     ),
     "gear": ("bridge.edge", "vocabulary, lines, wires"),
@@ -56,7 +56,7 @@ ROOMS = {
 
 PURE = (
     "bridge.follow, bridge.decks, bridge.tapes, bridge.send, bridge.engine, bridge.review.facts, bridge.journal.codec, "
-    "bridge.journal.recover, bridge.events, bridge.records, bridge.errors, bridge.units, bridge.rig"
+    "bridge.journal.recover, bridge.events, bridge.events_sent, bridge.records, bridge.errors, bridge.units, bridge.rig"
 )
 """Rooms that see no clock, thread, process, file or socket: time and sound arrive in what they are called with."""
 
