@@ -29,7 +29,10 @@ ROOMS = {
     "decks": ("bridge.decks", "vocabulary, hearing"),
     "tapes": ("bridge.tapes", "vocabulary"),
     "send": ("bridge.send", "vocabulary"),
-    "schedule": ("bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps", "vocabulary"),
+    "schedule": (
+        "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times",
+        "vocabulary",
+    ),
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
     "wires": (
         "bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.jack_watch bridge.edge.link "
