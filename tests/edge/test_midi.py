@@ -67,12 +67,14 @@ def test_a_system_that_does_not_work_is_a_lost_port_and_not_a_crash(monkeypatch,
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     if rtmidi.API_UNIX_JACK not in rtmidi.get_compiled_api():
         pytest.skip("this python-rtmidi has no JACK")
-    ports = PortSet(["Pedals A"], MidiSystem("jack").open, now)
+    system = MidiSystem("jack")
+    ports = PortSet(["Pedals A"], system.open, now)
     (lost,) = ports.take_facts()
     assert isinstance(lost, PortLost)
     assert lost.why.startswith('not ready: The MIDI system "jack" does not work here (')
     assert not ports.send("Pedals A", b"\xf8")
     ports.close()
+    system.close()
     assert "server" not in capfd.readouterr().err
 
 
@@ -86,9 +88,10 @@ def test_on_jack_bytes_arrive_at_a_named_and_from_a_virtual_port(jack_server):
     other = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "other program")
     other.ignore_types(timing=False)
     other.set_callback(lambda event, _: heard["virtual"].append(bytes(event[0])))
+    system = MidiSystem("jack", ["Bridge out"])
     try:
         assert "pedal box:in" in outputs("jack")
-        ports = PortSet(["PEDAL BOX", "Bridge out"], MidiSystem("jack", ["Bridge out"]).open, now)
+        ports = PortSet(["PEDAL BOX", "Bridge out"], system.open, now)
         facts = ports.take_facts()
         assert [type(fact) for fact in facts] == [PortOpened, PortOpened]
         assert facts[0].found == "pedal box:in"
@@ -101,6 +104,7 @@ def test_on_jack_bytes_arrive_at_a_named_and_from_a_virtual_port(jack_server):
         ports.close()
         _until(lambda: not any(name.endswith("Bridge out") for name in other.get_ports()))
     finally:
+        system.close()
         pedal.delete()
         other.delete()
 
@@ -110,7 +114,8 @@ def test_on_jack_a_pedal_that_is_pulled_and_comes_back_hears_again(jack_server):
     clock = FakeClock(now())
     pedal = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "pedal box")
     pedal.open_virtual_port("in")
-    ports = PortSet(["pedal box"], MidiSystem("jack").open, clock)
+    system = MidiSystem("jack")
+    ports = PortSet(["pedal box"], system.open, clock)
     pedal.delete()
     try:
         clock.advance(1.1)
@@ -127,6 +132,7 @@ def test_on_jack_a_pedal_that_is_pulled_and_comes_back_hears_again(jack_server):
         _until(lambda: heard == [b"\xf8"])
     finally:
         ports.close()
+        system.close()
         pedal.delete()
 
 
