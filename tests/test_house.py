@@ -20,7 +20,10 @@ HERE = Path(__file__).resolve().parents[1]
 
 ROOMS = {
     # room: (modules, or packages with all that is in them), (rooms that it may import besides itself)
-    "vocabulary": ("bridge bridge.events bridge.events_sent bridge.records bridge.errors bridge.units bridge.rig", ""),
+    "vocabulary": (
+        "bridge bridge.events bridge.events_hand bridge.events_sent bridge.records bridge.errors bridge.units bridge.rig",
+        "",
+    ),
     "first run": ("bridge.first_run", ""),
     "lines": ("bridge.toml_lines", ""),
     "rig text": ("bridge.rig_text bridge.rig_tables bridge.rig_rules bridge.rig_pedal_rules", "vocabulary, lines"),
@@ -36,10 +39,12 @@ ROOMS = {
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
     "wires": (
         "bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.jack_watch bridge.edge.link "
-        "bridge.edge.midi bridge.edge.port_process bridge.edge.port_set bridge.edge.priority",
+        "bridge.edge.midi bridge.edge.plugged bridge.edge.port_lock bridge.edge.port_process bridge.edge.port_set "
+        "bridge.edge.priority",
         "vocabulary",
     ),
     "gear": ("bridge.edge", "vocabulary, lines, wires"),
+    "measure": ("bridge.measure", "vocabulary"),
     "journal": ("bridge.journal", "vocabulary"),
     "web": ("bridge.web", ""),
     "review": ("bridge.review", "vocabulary, journal, web"),
@@ -58,8 +63,9 @@ ROOMS = {
 }
 
 PURE = (
-    "bridge.follow, bridge.decks, bridge.tapes, bridge.send, bridge.engine, bridge.review.facts, bridge.journal.codec, "
-    "bridge.journal.recover, bridge.events, bridge.events_sent, bridge.records, bridge.errors, bridge.units, bridge.rig"
+    "bridge.follow, bridge.decks, bridge.tapes, bridge.measure, bridge.send, bridge.engine, bridge.review.facts, "
+    "bridge.journal.codec, bridge.journal.recover, bridge.events, bridge.events_hand, bridge.events_sent, "
+    "bridge.records, bridge.errors, bridge.units, bridge.rig"
 )
 """Rooms that see no clock, thread, process, file or socket: time and sound arrive in what they are called with."""
 
