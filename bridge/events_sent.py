@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bridge.events import Fact, _finite, _within
-from bridge.units import checked_tempo
+from bridge.events import Fact
+from bridge.units import checked_tempo, finite, within
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,8 +23,8 @@ class TapsSent(Fact):
     count: int
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
-        _within("count", self.count, 1, 10**9)
+        finite("at", self.at)
+        within("count", self.count, 1, 10**9)
         checked_tempo(self.tempo)
 
 
@@ -43,9 +43,9 @@ class TapsDropped(Fact):
     count: int
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
-        _within("sent", self.sent, 1, 10**9)
-        _within("count", self.count, 1, 10**9)
+        finite("at", self.at)
+        within("sent", self.sent, 1, 10**9)
+        within("count", self.count, 1, 10**9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +65,6 @@ class DelayTimeTold(Fact):
     why: str
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
-        _within("delay_ms", self.delay_ms, 0.1, 600_000.0)
-        _within("octaves", self.octaves, -16, 16)
+        finite("at", self.at)
+        within("delay_ms", self.delay_ms, 0.1, 600_000.0)
+        within("octaves", self.octaves, -16, 16)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge import events
+from bridge import events, events_hand
 from bridge.records import FACTS, as_record, from_record
 
 _NUMBER = st.floats(allow_nan=False, allow_infinity=False)
@@ -30,6 +30,7 @@ _BY_NAME = {
     "was": st.sampled_from(get_args(events.FollowerState)),
     "now": st.sampled_from(get_args(events.FollowerState)),
     "change": st.sampled_from(get_args(events.DeckChangeKind)),
+    "loop": st.sampled_from(get_args(events_hand.LoopState)),
 }
 
 
@@ -47,6 +48,13 @@ def facts(draw):
 @given(facts())
 def test_every_fact_survives_the_way_through_json(fact):
     assert from_record(json.loads(json.dumps(as_record(fact), allow_nan=False))) == fact
+
+
+def test_a_field_with_a_default_may_be_absent_from_a_record():
+    told = {"fact": "PedalTold", "at": 1.0, "pedal": "long echo", "deck": "north"}
+    fact = from_record(told | {"tempo": 84.0, "ratio": 1.0, "why": "begin"})
+    assert isinstance(fact, events.PedalTold)
+    assert fact.beats is None
 
 
 def test_every_fact_of_the_vocabulary_is_known():
