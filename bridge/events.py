@@ -9,10 +9,9 @@ down, in the one form of `bridge.records`.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite
 from typing import TYPE_CHECKING, Literal, get_args
 
-from bridge.units import checked_tempo
+from bridge.units import checked_tempo, finite, one_of, period_s, within
 
 if TYPE_CHECKING:
     import numpy as np
@@ -54,7 +53,7 @@ class Fact:
     at: float
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
+        finite("at", self.at)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,8 +179,8 @@ class TicksDropped(Fact):
     count: int
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
-        _within("count", self.count, 1, 10**9)
+        finite("at", self.at)
+        within("count", self.count, 1, 10**9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,6 +194,23 @@ class SoundLost(Fact):
 
     frames: int
     why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoundKept(Fact):
+    """Where a frame of the kept sound lies in time: as it begins, after each gap in it, and about once a minute.
+
+    Attributes:
+        frame: Number of the frame that began at ``at``, since the listener's sound began: segments are named by it.
+        decks: The deck that each channel of the segments belongs to, first channel first.
+    """
+
+    frame: int
+    decks: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        finite("at", self.at)
+        within("frame", self.frame, 0, 10**15)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,8 +235,8 @@ class FactsLost(Fact):
     count: int
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
-        _within("count", self.count, 1, 10**9)
+        finite("at", self.at)
+        within("count", self.count, 1, 10**9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -236,8 +252,8 @@ class LevelHeard(Fact):
     level_db: float
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
-        _within("level_db", self.level_db, -120.0, 40.0)
+        finite("at", self.at)
+        within("level_db", self.level_db, -120.0, 40.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -255,9 +271,9 @@ class FollowerChanged(Fact):
     now: FollowerState
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
-        _one_of("was", self.was, get_args(FollowerState))
-        _one_of("now", self.now, get_args(FollowerState))
+        finite("at", self.at)
+        one_of("was", self.was, get_args(FollowerState))
+        one_of("now", self.now, get_args(FollowerState))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -279,10 +295,10 @@ class BeatPlaced(Fact):
     known: float
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
-        _finite("known", self.known)
-        _within("index", self.index, 0, 10**9)
-        _within("confidence", self.confidence, 0.0, 1.0)
+        finite("at", self.at)
+        finite("known", self.known)
+        within("index", self.index, 0, 10**9)
+        within("confidence", self.confidence, 0.0, 1.0)
         checked_tempo(self.tempo)
 
 
@@ -309,11 +325,11 @@ class DeckChanged(Fact):
     known: float
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
-        _finite("known", self.known)
-        _one_of("change", self.change, get_args(DeckChangeKind))
-        _within("level_before_db", self.level_before_db, -120.0, 40.0)
-        _within("level_after_db", self.level_after_db, -120.0, 40.0)
+        finite("at", self.at)
+        finite("known", self.known)
+        one_of("change", self.change, get_args(DeckChangeKind))
+        within("level_before_db", self.level_before_db, -120.0, 40.0)
+        within("level_after_db", self.level_after_db, -120.0, 40.0)
         for tempo in (self.tempo_before, self.tempo_after):
             if tempo is not None:
                 checked_tempo(tempo)
@@ -368,15 +384,18 @@ class BeatShifted(Fact):
 class PedalTold(Fact):
     """A pedal was given a tempo: the newest straight piece of its line of beats against time.
 
-    From ``at`` on the pedal's clock runs at ``tempo``, going on from the phase that it has. It is both the fact that
-    the journal keeps and the order that the sender carries out.
+    From ``at`` on the pedal's clock runs at ``tempo``; it goes on from the phase that it has, or gets onto ``beats`` if
+    the pedal needs the beat itself. It is both the fact that the journal keeps and the order that the sender carries
+    out. The pedal's latency is not in it.
 
     Attributes:
         pedal: The pedal's name.
         deck: The deck that it listens to.
         tempo: Tempo of the pedal's clock in bpm: the deck's tempo times ``ratio``.
         ratio: Clock beats per beat of the deck, after any folding by octaves.
-        why: "begin", "drift", "step", "fold", or what else moved it.
+        why: "begin", "drift", "phase", "step", "fold", or what else moved it.
+        beats: The deck's beats at ``at``, fraction included and counted from any of them, times ``ratio``; None where
+            nobody knows.
     """
 
     pedal: str
@@ -384,23 +403,16 @@ class PedalTold(Fact):
     tempo: float
     ratio: float
     why: str
+    beats: float | None = None
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
-        _within("ratio", self.ratio, 1 / 64, 64)
+        finite("at", self.at)
+        within("ratio", self.ratio, 1 / 64, 64)
         checked_tempo(self.tempo)
+        if self.beats is not None:
+            within("beats", self.beats, -(10**9), 10**9)
 
-
-def _finite(name: str, value: float) -> None:
-    if not isfinite(value):
-        raise ValueError(f"{name} must be a finite time in seconds, got {value!r}")
-
-
-def _within(name: str, value: float, low: float, high: float) -> None:
-    if not low <= value <= high:  # NaN fails too
-        raise ValueError(f"{name} must be {low:g}..{high:g}, got {value!r}")
-
-
-def _one_of(name: str, value: str, allowed: tuple[str, ...]) -> None:
-    if value not in allowed:
-        raise ValueError(f"{name} must be one of {', '.join(allowed)}; got {value!r}")
+    @property
+    def beat_at(self) -> float | None:
+        """Host time of the pedal's newest beat at ``at``, in seconds; None where nobody knows."""
+        return None if self.beats is None else self.at - (self.beats % 1.0) * period_s(self.tempo)

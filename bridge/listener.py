@@ -24,6 +24,7 @@ from bridge.events import (
     ListenerStarted,
     PedalTold,
     SoundHeard,
+    SoundKept,
     SoundLost,
     SoundNotKept,
     TakeEnded,
@@ -108,6 +109,9 @@ class _Listener:
         self._keeper: SoundWriter | None = None
         self._columns = sorted({channel - 1 for deck in rig.decks for channel in deck.channels})
         first, last = self._columns[0], self._columns[-1]
+        self._kept_decks = tuple(next(d.name for d in rig.decks if c + 1 in d.channels) for c in self._columns)
+        self._kept_to = -1
+        self._place_at = 0.0
         in_a_row = last - first + 1 == len(self._columns)
         self._kept = slice(first, last + 1) if in_a_row else self._columns  # a slice copies nothing
 
@@ -179,6 +183,10 @@ class _Listener:
         """Have the channels that the rig names recorded, until the disk refuses."""
         if self._keeper is None:
             return
+        if event.frame != self._kept_to or event.at >= self._place_at:
+            self._place_at = event.at + WALL_EVERY_S
+            self._say(SoundKept(at=event.at, frame=event.frame, decks=self._kept_decks))
+        self._kept_to = event.frame + len(event.samples)
         self._keeper.write(event.frame, event.samples[:, self._kept])
         if self._keeper.failure is not None:
             self._say(SoundNotKept(at=now(), why=self._keeper.failure))

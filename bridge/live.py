@@ -16,7 +16,7 @@ from bridge import sender
 from bridge.edge import control
 from bridge.edge.child import Listen
 from bridge.edge.host_clock import now, wall
-from bridge.edge.midi import OutPort
+from bridge.edge.port_set import OutPort
 from bridge.errors import DeviceError
 from bridge.journal.take import check_space, new_take_folder, write_whole
 from bridge.rig import Rig
@@ -80,7 +80,7 @@ def play(
         copy: The rig's text, kept with the take.
         title: What runs, for the terminal.
         for_s: Length of the set in seconds; None for no limit.
-        open_port: Opens a MIDI output by its name; None for the machine's own.
+        open_port: Opens simulated MIDI outputs by their names, in this process; None for the machine's own.
         tape: A sound file to hear instead of the rig's device, and the host time at which it begins.
 
     Raises:

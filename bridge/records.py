@@ -5,12 +5,12 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-from bridge import events
+from bridge import events, events_hand, events_sent
 from bridge.events import Fact
 
 FACTS: dict[str, type[Fact]] = {
     kind.__name__: kind
-    for kind in vars(events).values()
+    for kind in (vars(events) | vars(events_hand) | vars(events_sent)).values()
     if isinstance(kind, type) and issubclass(kind, Fact) and kind is not Fact
 }
 """Every fact by its class name."""
@@ -25,7 +25,8 @@ def from_record(record: dict[str, Any]) -> Fact:
     """Return the fact that `as_record` wrote.
 
     Raises:
-        ValueError: The class is unknown, a field is missing, unknown, of a wrong type, or out of range.
+        ValueError: The class is unknown, a field is missing that has no default, unknown, of a wrong type, or out of
+            range.
     """
     fields = dict(record)
     name = fields.pop("fact", None)
@@ -33,7 +34,8 @@ def from_record(record: dict[str, Any]) -> Fact:
     if kind is None:
         raise ValueError(f"no fact is called {name!r}")
     wanted = {f.name: str(f.type) for f in dataclasses.fields(kind)}
-    if fields.keys() != wanted.keys():
+    needed = {f.name for f in dataclasses.fields(kind) if f.default is dataclasses.MISSING}
+    if not needed <= fields.keys() <= wanted.keys():
         raise ValueError(f"{name} needs the fields {', '.join(wanted)}, got {', '.join(fields) or 'none'}")
     return kind(**{key: _typed(f"{name}.{key}", value, wanted[key]) for key, value in fields.items()})
 

@@ -13,7 +13,7 @@ from difflib import get_close_matches
 from fractions import Fraction
 from typing import Any, TypeGuard
 
-from bridge.rig import Pedal
+from bridge.rig import OF_THE_CLOCK, Pedal
 from bridge.toml_lines import KeyPath, line_of
 from bridge.units import FLAC_CHANNELS, TEMPO_MAX, TEMPO_MIN
 
@@ -34,7 +34,7 @@ def broken_rules(raw: dict[str, Any], lines: dict[KeyPath, int]) -> Iterator[Fin
         raw: The whole rig as `tomllib` read it.
         lines: Line of each key, since a clash names both places.
     """
-    decks, pedals = _tables(raw, "decks"), _tables(raw, "pedals")
+    decks, pedals = tables(raw, "decks"), tables(raw, "pedals")
     yield from _repeated_names("decks", decks, lines)
     yield from _repeated_names("pedals", pedals, lines)
     yield from _unknown_decks(pedals, [deck["name"] for deck in decks.values() if isinstance(deck.get("name"), str)])
@@ -64,7 +64,8 @@ def quoted(names: Iterable[str]) -> str:
     return ", ".join(f'"{name}"' for name in dict.fromkeys(names)) or "none"
 
 
-def _tables(raw: dict[str, Any], key: str) -> _Tables:
+def tables(raw: dict[str, Any], key: str) -> _Tables:
+    """Return the tables of a list of tables by their position, without what is no table."""
     items = raw.get(key)
     return {i: item for i, item in enumerate(items) if isinstance(item, dict)} if isinstance(items, list) else {}
 
@@ -95,11 +96,11 @@ def _two_clocks(pedals: _Tables, lines: dict[KeyPath, int]) -> Iterator[Finding]
     """System real-time messages have no channel, so a port carries one clock, for however many pedals."""
     first: dict[str, int] = {}
     for index, pedal in pedals.items():
-        port = pedal.get("port")
-        if not isinstance(port, str):
+        port, ways = pedal.get("port"), pedal.get("sync", ["clock"])
+        if not isinstance(port, str) or not isinstance(ways, list) or "clock" not in ways:
             continue
         other = pedals[first.setdefault(port, index)]
-        clashes = [key for key in ("listens_to", "ratio", "begin_tempo") if _clock(pedal, key) != _clock(other, key)]
+        clashes = [key for key in OF_THE_CLOCK if other is not pedal and _clock(pedal, key) != _clock(other, key)]
         if clashes:
             one, two = (_clock_text(pedals[i], clashes, lines[("pedals", i)]) for i in (first[port], index))
             remedy = f"Give one of them another port, or both the same {' and '.join(clashes)}"
@@ -109,7 +110,7 @@ def _two_clocks(pedals: _Tables, lines: dict[KeyPath, int]) -> Iterator[Finding]
 def _clock(pedal: dict[str, Any], key: str) -> Any:
     value = pedal.get(key, _DEFAULTS[key])
     try:
-        return Fraction(value) if key == "ratio" else value
+        return Fraction(value) if key == "ratio" else tuple(value) if isinstance(value, list) else value
     except (ValueError, TypeError, ZeroDivisionError):
         return value
 
@@ -144,5 +145,10 @@ def _too_many_to_keep(decks: _Tables, take: Any) -> Iterator[Finding]:
             return
 
 
+def number(value: Any) -> TypeGuard[float]:
+    """Return whether a value of TOML is a number."""
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
 def _is_tempo(value: Any) -> TypeGuard[float]:
-    return isinstance(value, (int, float)) and TEMPO_MIN <= value <= TEMPO_MAX
+    return number(value) and TEMPO_MIN <= value <= TEMPO_MAX

@@ -8,12 +8,24 @@ from __future__ import annotations
 
 import re
 from fractions import Fraction
+from itertools import pairwise
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
-from bridge.rig import OnChange
+from bridge.rig import (
+    DIVISIONS,
+    Between,
+    HoldWhile,
+    Needs,
+    OnChange,
+    StepWhen,
+    Sync,
+    TapMessage,
+    TimeMessage,
+    Transport,
+)
 from bridge.units import RATE_MAX, RATE_MIN, TEMPO_MAX, TEMPO_MIN
 
 RATIO_MIN, RATIO_MAX = Fraction(1, 4), Fraction(4)
@@ -68,10 +80,32 @@ def _ratio(text: str) -> Fraction:
     return ratio
 
 
-def _clock_only(ways: list[str]) -> list[str]:
-    if ways != ["clock"]:
-        raise _refused("asks for a way that the bridge does not have")
-    return ways
+def _division(text: str) -> Fraction:
+    if text not in DIVISIONS:
+        raise _refused("is no note value that the bridge knows")
+    return DIVISIONS[text]
+
+
+def _pair(point: list[float]) -> list[float]:
+    if len(point) != 2:
+        raise _refused(f"has {len(point)} numbers instead of 2")
+    if not 1 <= point[0] <= 60_000:
+        raise _refused("has a time outside 1..60000 ms")
+    return point
+
+
+def _points(points: list[list[float]]) -> list[list[float]]:
+    if len(points) < 2:
+        raise _refused(f"has {len(points)} points, and a line needs 2")
+    if any(not before[0] < after[0] for before, after in pairwise(points)):
+        raise _refused("has times that do not go up from point to point")
+    return points
+
+
+def _osc_address(text: str) -> str:
+    if not text.startswith("/") or (bad := sorted(set(text) & set(" #*,?[]{}"))):
+        raise _refused("is no OSC address" if not text.startswith("/") else f"has {' '.join(bad)} in it")
+    return text
 
 
 Text = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_one_line)]
@@ -80,6 +114,11 @@ Tempo = Annotated[float, Field(ge=TEMPO_MIN, le=TEMPO_MAX)]
 TempoRange = Annotated[list[Tempo], AfterValidator(_ascending)]
 Delay = Annotated[float, Field(ge=1, le=60_000)]
 Channel = Annotated[int, Field(ge=1, le=64)]
+Ratio = Annotated[str, AfterValidator(_ratio)]
+Division = Annotated[str, AfterValidator(_division)]
+Address = Annotated[str, Field(max_length=200), AfterValidator(_one_line), AfterValidator(_osc_address)]
+Seven = Annotated[int, Field(ge=0, le=127)]
+Fourteen = Annotated[int, Field(ge=0, le=16383)]
 
 
 def _must(wants: str) -> Any:
@@ -117,27 +156,73 @@ class DeckTable(_Table):
     tempo_range: TempoRange = _may("Give the slowest and the fastest tempo in bpm, 20..400, such as [40, 160]")
 
 
+_ADDRESS = 'Give an OSC address, such as "/long-echo/tap"; it goes to the receiver under [osc]'
+_DIVISION = f"Give a note value in quotes: {', '.join(DIVISIONS)} (a dot for dotted, T for triplet)"
+
+
+class TapsTable(_Table):
+    """The table ``[pedals.taps]``."""
+
+    message: TapMessage = _must('Write "note", "cc", "program" or "osc"')
+    number: Seven = _may("Give the note, control or program that is the tap, 0..127; none for OSC")
+    address: Address = _may(_ADDRESS)
+    on: Seven = _may("Give the velocity, or the value that presses, 0..127")
+    off: Seven = _may("Give the value that releases, 0..127")
+    count: Annotated[int, Field(ge=2, le=16)] = _may("Give a whole number of taps in a burst, 2..16")
+    every_s: Annotated[float, Field(ge=2, le=600)] = _may("Give the least time between two bursts in seconds, 2..600")
+    drift_percent: Annotated[float, Field(ge=0.1, le=20)] = _may(
+        "Give the change of tempo in per cent that is worth a burst, 0.1..20"
+    )
+    contact_ms: Annotated[float, Field(ge=5, le=200)] = _may("Give the time from press to release in ms, 5..200")
+
+
+class TimesTable(_Table):
+    """The table ``[pedals.times]``."""
+
+    message: TimeMessage = _must('Write "cc", "cc14", "nrpn" or "osc"')
+    number: Fourteen = _may("Give the control, 0..119 (cc) or 0..31 (cc14), or the parameter, 0..16383 (nrpn)")
+    address: Address = _may(_ADDRESS)
+    points: Annotated[list[Annotated[list[float], AfterValidator(_pair)]], AfterValidator(_points)] = _may(
+        "Give points of a time in ms, 1..60000, and the value that makes it, in order of time: [[20, 0], [1500, 127]]"
+    )
+    between: Between = _may('Write "linear" or "log"')
+    division: Division = _may(_DIVISION)
+
+
 class PedalTable(_Table):
     """A table ``[[pedals]]``."""
 
     name: Name = _must("Give the pedal a name of its own, 1..40 signs on one line")
-    port: Text = _must("Give the name of a MIDI output, or a unique part of it, as tapebridge ports lists it")
+    port: Text = _may("Give the name of a MIDI output, or a unique part of it, as tapebridge ports lists it")
+    channel: Annotated[int, Field(ge=1, le=16)] = _may("Give the MIDI channel of its taps and times, 1..16")
     listens_to: Name = _must("Give the name of one of the decks")
-    sync: Annotated[list[str], AfterValidator(_clock_only)] = _may(
-        'Write ["clock"], or leave the key out: a pedal is told its tempo by MIDI clock only'
+    sync: Annotated[list[Sync], Field(min_length=1), AfterValidator(_each_once)] = _may(
+        'Give one or more of "clock", "taps" and "times", each once, such as ["clock"]'
     )
-    ratio: Annotated[str, AfterValidator(_ratio)] = _may(
+    needs: Needs = _may('Write "tempo" (a delay), or "beat" (a sequencer, a stutter, a looper)')
+    ratio: Ratio = _may(
         'Give clock beats per beat of the deck as a fraction in quotes, "1/4" to "4/1", such as "1/1", "3/4" or "2/3"'
     )
+    division: Division = _may(_DIVISION)
     delay_ms: Annotated[list[Delay], AfterValidator(_ascending)] = _may(
         "Give the shortest and the longest delay time in ms, 1..60000, such as [20, 2000]"
     )
     tempo: TempoRange = _may("Give the slowest and the fastest clock in bpm, 20..400, such as [30, 300]")
     on_change: OnChange = _may('Write "glides", "jumps" or "mutes"')
     repeats_heard: Annotated[int, Field(ge=1, le=100)] = _may("Give a whole number of repeats, 1..100")
+    step: StepWhen = _may('Write "now", "tail_quiet" or "foot"')
+    hold_while: HoldWhile = _may('Write "none", "recording" or "loop"')
+    latency_ms: Annotated[float, Field(ge=-500, le=500)] = _may(
+        "Give the time from a message to its effect in ms, -500..500"
+    )
+    transport: Annotated[list[Transport], AfterValidator(_each_once)] = _may(
+        'Give those of "start", "stop", "continue" and "song_position" that are to go out, each once; [] for none'
+    )
     begin_tempo: Tempo = _may(
         "Give a tempo in bpm, 20..400, or leave the key out to send nothing before a beat is found"
     )
+    taps: TapsTable = _may("Write a table [pedals.taps] below the pedal, or leave it out")
+    times: TimesTable = _may("Write a table [pedals.times] below the pedal, or leave it out")
 
 
 class MidiTable(_Table):

@@ -12,9 +12,10 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from bridge.errors import Fault, RigError
-from bridge.rig import Deck, Midi, Osc, Pedal, Rig, SoundInput, TakePlan
+from bridge.rig import Deck, Midi, Osc, Pedal, Rig, SoundInput, TakePlan, Taps, Times
+from bridge.rig_pedal_rules import broken_pedal_rules
 from bridge.rig_rules import Finding, broken_rules, nearest, shown
-from bridge.rig_tables import REFUSED, RigTable
+from bridge.rig_tables import REFUSED, RigTable, TapsTable, TimesTable
 from bridge.toml_lines import KeyPath, key_lines, key_text, line_of
 
 _START = "Begin with a copy of config/two-decks.toml or config/mixer-only.toml"
@@ -60,7 +61,7 @@ def parse_rig(text: str, path: str) -> Rig:
     raw, lines = _read_toml(text.removeprefix("\ufeff"), path)
     if not raw:
         raise RigError([Fault(path, None, "", "holds no rig", _START)])
-    findings = list(broken_rules(raw, lines))
+    findings = [*broken_rules(raw, lines), *broken_pedal_rules(raw)]
     table = None
     try:
         table = RigTable.model_validate(raw)
@@ -101,12 +102,15 @@ def _rig(table: RigTable, path: str) -> Rig:
 
 def _given(table: BaseModel | None) -> dict[str, Any]:
     """Return the keys that the text gives, so that `bridge.rig` fills in the others."""
-    keys = table.model_fields_set - {"sync"} if table else ()  # sync has one value so far
-    return {key: _frozen(getattr(table, key)) for key in keys}
+    return {key: _frozen(getattr(table, key)) for key in (table.model_fields_set if table else ())}
 
 
 def _frozen(value: Any) -> Any:
-    return tuple(value) if isinstance(value, list) else value
+    if isinstance(value, TapsTable):
+        return Taps(**_given(value))
+    if isinstance(value, TimesTable):
+        return Times(**_given(value))
+    return tuple(map(_frozen, value)) if isinstance(value, list) else value
 
 
 def _within(error: ValidationError) -> Iterator[Finding]:

@@ -7,30 +7,25 @@ their last tempo.
 from __future__ import annotations
 
 import gc
-import os
 import select
 import signal
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from types import FrameType
 
 from bridge.edge.child import ENDING, STOPPING, Listen, Listeners
 from bridge.edge.control import Control, MarkAsked
-from bridge.edge.host_clock import now, wall
+from bridge.edge.host_clock import SPIN_S, now, wall
 from bridge.edge.link import EndAsked, Link
-from bridge.edge.midi import MidiSystem, OutPort, PortSet
+from bridge.edge.midi import MidiSystem
+from bridge.edge.port_process import PortProcesses
+from bridge.edge.port_set import OutPort, Ports, PortSet, PortSystem
 from bridge.edge.priority import on_time
-from bridge.events import Fact, MarkPlaced, PedalTold
+from bridge.events import Fact, MarkPlaced, PedalTold, TicksDropped
 from bridge.send.schedule import Schedule, SendPlan
-
-SPIN_S = 0.002 if os.name == "nt" else 0.0004
-"""How long before a tick waiting turns into spinning, in seconds.
-
-A wait in real time ended 0.2 ms late at worst, measured on Linux with both cores busy; on Windows it ends on a grid of
-1 ms.
-"""
 
 TURN_S = 0.1
 """Longest wait in seconds: how soon a signal is noticed, and how often the listener and the ports are looked after."""
@@ -57,7 +52,7 @@ class SetEnded:
         starts: How often a listener was started; 1 if none was lost.
         killed: Whether the last listener had to be killed because it did not end in time.
         failed: Whether the last listener did not end in order: it failed, and told the terminal why, or was killed.
-        ticks_sent: Clock ticks that the system took.
+        ticks_sent: Clock ticks that open ports took.
         ticks_dropped: Clock ticks that were left out after a stall.
         orders_refused: Orders of the listener for pedals that the plan does not have.
         priority: What the system granted: "real time", "nice -10" or "normal".
@@ -82,6 +77,7 @@ def run(
     listen: Listen,
     *,
     for_s: float | None = None,
+    system: Callable[[], PortSystem] | None = None,
     open_port: Callable[[str], OutPort] | None = None,
 ) -> SetEnded:
     """Run a set until it is ended: by Ctrl-C, SIGTERM, ``tapebridge end``, the listener, or after ``for_s`` seconds.
@@ -92,7 +88,9 @@ def run(
         plan: The ports and who they feed.
         listen: How to run the listener.
         for_s: Length of the set in seconds; None for no limit.
-        open_port: Opens a MIDI output by its name in the plan, or raises DeviceError; None for the machine's own.
+        system: Called in the process of each MIDI output, gives what opens it; picklable. None for the machine's own.
+        open_port: Opens a MIDI output by its name in the plan, or raises DeviceError; used in this process, in the
+            place of ``system``, for outputs that cannot block.
 
     Raises:
         BridgeError: A set is running already.
@@ -103,8 +101,12 @@ def run(
     with ExitStack() as stack:
         control = stack.enter_context(closing(Control(now)))
         asked = stack.enter_context(_signals_noted())
-        opener = open_port or stack.enter_context(closing(MidiSystem(plan.api, plan.virtual))).open
-        ports = stack.enter_context(closing(PortSet([port.name for port in plan.ports], opener, now)))
+        names = [port.name for port in plan.ports]
+        system = system or partial(MidiSystem, plan.api, plan.virtual)
+        ports: PortSet | PortProcesses = (
+            PortProcesses(names, system, now) if open_port is None else PortSet(names, open_port, now)
+        )
+        stack.callback(ports.close)
         priority = stack.enter_context(on_time())
         sender = _Sender(plan, Listeners(listen, now), ports, control)
         stack.callback(sender.listeners.kill)
@@ -112,7 +114,7 @@ def run(
 
 
 class _Sender:
-    def __init__(self, plan: SendPlan, listeners: Listeners, ports: PortSet, control: Control) -> None:
+    def __init__(self, plan: SendPlan, listeners: Listeners, ports: Ports, control: Control) -> None:
         self.listeners = listeners
         self._ports = ports
         self._control = control
@@ -154,10 +156,11 @@ class _Sender:
     def _turn(self) -> None:
         """Wait for what comes until shortly before the next tick, deal with it, and send the tick if it is time."""
         began = now()
-        self._attend(min(self._schedule.next_due() - SPIN_S - began, TURN_S))
+        early_s = self._ports.lead_s or SPIN_S
+        self._attend(min(self._schedule.next_due() - early_s - began, TURN_S))
         due = self._schedule.next_due()
-        if due - now() <= SPIN_S:
-            while now() < due:
+        if due - now() <= early_s:
+            while now() < due - self._ports.lead_s:
                 pass
             self._send()
         at = now()
@@ -169,12 +172,14 @@ class _Sender:
             self._tend()
 
     def _send(self) -> None:
-        due = self._schedule.due(now())
-        for port, _, data in due.messages:
-            self._ticks_sent += self._ports.send(port, data)
-        for fact in due.facts:
-            self._ticks_dropped += fact.count
-            self.listeners.post(fact)
+        """Hand over what is due within the ports' lead, and drop what is late."""
+        while (due := self._schedule.next_due()) <= (at := now()) + self._ports.lead_s:
+            taken = self._schedule.due(max(due, at))
+            for port, due_at, data in taken.messages:
+                self._ticks_sent += self._ports.send(port, data, due_at)
+            for fact in taken.facts:
+                self._ticks_dropped += fact.count
+                self.listeners.post(fact)
 
     def _attend(self, longest_s: float) -> None:
         """Take in what the listener and other terminals say, waiting for it at most ``longest_s`` seconds."""
@@ -210,6 +215,9 @@ class _Sender:
         """Look after the ports, the listener and the other terminals."""
         self._ports.tend()
         for fact in self._ports.take_facts():
+            if isinstance(fact, TicksDropped):  # by the port's own process
+                self._ticks_dropped += fact.count
+                self._ticks_sent -= fact.count
             self.listeners.post(fact)
         self._control.tend()
         starts = self.listeners.starts

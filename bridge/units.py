@@ -23,6 +23,36 @@ SILENCE_DB = -120.0
 """What a level of nothing at all is called, in dB relative to full scale."""
 
 
+def finite(name: str, value: float) -> None:
+    """Refuse what is no time.
+
+    Raises:
+        ValueError: ``value`` is NaN or infinite.
+    """
+    if not isfinite(value):
+        raise ValueError(f"{name} must be a finite time in seconds, got {value!r}")
+
+
+def within(name: str, value: float, low: float, high: float) -> None:
+    """Refuse what is out of range.
+
+    Raises:
+        ValueError: ``value`` is NaN or outside ``low``..``high``.
+    """
+    if not low <= value <= high:  # NaN fails too
+        raise ValueError(f"{name} must be {low:g}..{high:g}, got {value!r}")
+
+
+def one_of(name: str, value: str, allowed: tuple[str, ...]) -> None:
+    """Refuse what is no known word.
+
+    Raises:
+        ValueError: ``value`` is not among ``allowed``.
+    """
+    if value not in allowed:
+        raise ValueError(f"{name} must be one of {', '.join(allowed)}; got {value!r}")
+
+
 def checked_tempo(tempo: float) -> float:
     """Return ``tempo`` if it is one that the bridge handles.
 

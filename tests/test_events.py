@@ -55,3 +55,9 @@ def test_an_illegal_fact_cannot_be_built(fact, field, value):
 def test_a_fact_cannot_be_changed():
     with pytest.raises(dataclasses.FrozenInstanceError):
         BEAT.tempo = 90.0
+
+
+@pytest.mark.parametrize(("beats", "beat_at"), [(None, None), (12.0, 1.0), (12.25, 0.75), (-0.25, 0.25)])
+def test_a_pedals_newest_beat_follows_from_its_count(beats, beat_at):
+    """60 bpm: a quarter of a beat is 0.25 s."""
+    assert dataclasses.replace(TOLD, tempo=60.0, beats=beats).beat_at == beat_at

@@ -20,24 +20,32 @@ HERE = Path(__file__).resolve().parents[1]
 
 ROOMS = {
     # room: (modules, or packages with all that is in them), (rooms that it may import besides itself)
-    "vocabulary": ("bridge bridge.events bridge.records bridge.errors bridge.units bridge.rig", ""),
+    "vocabulary": (
+        "bridge bridge.events bridge.events_hand bridge.events_sent bridge.records bridge.errors bridge.units bridge.rig",
+        "",
+    ),
     "first run": ("bridge.first_run", ""),
     "lines": ("bridge.toml_lines", ""),
-    "rig text": ("bridge.rig_text bridge.rig_tables bridge.rig_rules", "vocabulary, lines"),
+    "rig text": ("bridge.rig_text bridge.rig_tables bridge.rig_rules bridge.rig_pedal_rules", "vocabulary, lines"),
     "hearing": ("bridge.follow.features bridge.follow.gate bridge.follow.prior", "vocabulary"),
     "follow": ("bridge.follow", "vocabulary, hearing"),
     "decks": ("bridge.decks", "vocabulary, hearing"),
     "tapes": ("bridge.tapes", "vocabulary"),
     "send": ("bridge.send", "vocabulary"),
-    "schedule": ("bridge.send.schedule bridge.send.clock bridge.send.messages", "vocabulary"),
+    "schedule": (
+        "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times",
+        "vocabulary",
+    ),
     "weights": ("bridge.weights", "vocabulary, follow"),
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
     "wires": (
         "bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.jack_watch bridge.edge.link "
-        "bridge.edge.midi bridge.edge.priority",
+        "bridge.edge.midi bridge.edge.outputs bridge.edge.plugged bridge.edge.port_lock bridge.edge.port_process bridge.edge.port_set "
+        "bridge.edge.priority",
         "vocabulary",
     ),
     "gear": ("bridge.edge", "vocabulary, lines, wires"),
+    "measure": ("bridge.measure", "vocabulary"),
     "journal": ("bridge.journal", "vocabulary"),
     "web": ("bridge.web", ""),
     "review": ("bridge.review", "vocabulary, journal, web"),
@@ -56,8 +64,9 @@ ROOMS = {
 }
 
 PURE = (
-    "bridge.follow, bridge.decks, bridge.tapes, bridge.send, bridge.engine, bridge.review.facts, bridge.journal.codec, "
-    "bridge.journal.recover, bridge.events, bridge.records, bridge.errors, bridge.units, bridge.rig"
+    "bridge.follow, bridge.decks, bridge.tapes, bridge.measure, bridge.send, bridge.engine, bridge.review.facts, "
+    "bridge.journal.codec, bridge.journal.recover, bridge.events, bridge.events_hand, bridge.events_sent, "
+    "bridge.records, bridge.errors, bridge.units, bridge.rig"
 )
 """Rooms that see no clock, thread, process, file or socket: time and sound arrive in what they are called with."""
 

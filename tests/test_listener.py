@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from bridge import listener
 from bridge.edge.host_clock import now
 from bridge.edge.link import Alive, EndAsked, Link, PortsGone
 from bridge.engine import Engine
-from bridge.events import Fact, ListenerLost, ListenerStarted, PedalTold, TakeEnded
+from bridge.events import Fact, ListenerLost, ListenerStarted, PedalTold, SoundKept, TakeEnded
 from bridge.journal.recover import recover
 from bridge.journal.take import JOURNAL
 from bridge.rig import Deck, Pedal, Rig, SoundInput
@@ -110,3 +111,16 @@ def test_what_the_pedals_were_told_is_taken_over_from_behind_many_facts_too(link
     assert not sender.waiting
     listener.listen(theirs, 2, RIG, tmp_path, "the bridge plays", (tape, now()))
     assert resumed == [TOLD]
+
+
+def test_kept_sound_is_placed_in_time_and_its_channels_are_named(link, tape, tmp_path):
+    """Frame 0 lies where the tape begins, by the host clock: so a moment is found again in the files."""
+    sender, theirs = link
+    begin_at = now() + 0.2
+    ends = threading.Timer(0.7, lambda: sender.send(EndAsked("Ctrl-C")))
+    ends.start()
+    listener.listen(theirs, 1, RIG, tmp_path, "the bridge plays", (tape, begin_at))
+    ends.join()
+    (kept,) = [fact for fact in facts_of(tmp_path) if isinstance(fact, SoundKept)]
+    assert (kept.frame, kept.decks) == (0, ("north",))
+    assert kept.at == pytest.approx(begin_at, abs=1e-3)

@@ -10,12 +10,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import Fault, RigError
-from bridge.rig import Deck, Midi, Osc, Pedal, Rig, SoundInput, TakePlan
+from bridge.rig import Deck, Midi, Osc, Pedal, Rig, SoundInput, TakePlan, Taps, Times
 from bridge.rig_text import parse_rig, read_rig
 
 DECK = '[[decks]]\nname = "north"\nchannels = [1, 2]\n'
 PEDAL = '[[pedals]]\nname = "long echo"\nport = "Pedals A"\nlistens_to = "north"\n'
 SECOND = '[[pedals]]\nname = "loop box"\nport = "Pedals A"\nlistens_to = "north"\n'
+TAPPED = PEDAL + 'sync = ["taps"]\n[pedals.taps]\nmessage = "cc"\nnumber = 93\n'
+TIMED = PEDAL + 'sync = ["times"]\n[pedals.times]\nmessage = "cc"\nnumber = 20\n'
+OSC_TAPPED = (
+    '[[pedals]]\nname = "long echo"\nlistens_to = "north"\nsync = ["taps"]\n'
+    '[pedals.taps]\nmessage = "osc"\naddress = "/tap"\n[osc]\nport = 9000\n'
+)
 SOUTH = '[[decks]]\nname = "south"\nchannels = [3, 4]\n'
 
 
@@ -36,13 +42,35 @@ def test_every_key_reaches_the_rig() -> None:
     text = f"""
         sound = {{device = "Deck interface", rate = 44100, block = 64, latency_ms = 3}}
         {DECK} tempo_range = [40, 130.5]
-        {PEDAL} sync = ["clock"]
+        {PEDAL} channel = 3
+        sync = ["clock", "taps", "times"]
+        needs = "beat"
         ratio = "3/4"
+        division = "1/8."
+        step = "tail_quiet"
+        hold_while = "loop"
+        latency_ms = -4
+        transport = ["start", "stop"]
         delay_ms = [20, 1500]
         tempo = [40, 240]
         on_change = "jumps"
         repeats_heard = 9
         begin_tempo = 72
+        [pedals.taps]
+        message = "note"
+        number = 60
+        on = 100
+        off = 1
+        count = 3
+        every_s = 30
+        drift_percent = 0.5
+        contact_ms = 25
+        [pedals.times]
+        message = "nrpn"
+        number = 16383
+        points = [[20, 16383], [1500, 0]]
+        between = "log"
+        division = "1/4T"
         [midi]
         api = "jack"
         virtual = ["Pedals A"]
@@ -57,13 +85,25 @@ def test_every_key_reaches_the_rig() -> None:
     pedal = Pedal(
         name="long echo",
         port="Pedals A",
+        channel=3,
         listens_to="north",
+        sync=("clock", "taps", "times"),
+        needs="beat",
         ratio=Fraction(3, 4),
+        division=Fraction(3, 4),
+        step="tail_quiet",
+        hold_while="loop",
+        latency_ms=-4,
+        transport=("start", "stop"),
         delay_ms=(20, 1500),
         tempo=(40, 240),
         on_change="jumps",
         repeats_heard=9,
         begin_tempo=72,
+        taps=Taps(message="note", number=60, on=100, off=1, count=3, every_s=30, drift_percent=0.5, contact_ms=25),
+        times=Times(
+            message="nrpn", number=16383, points=((20, 16383), (1500, 0)), between="log", division=Fraction(2, 3)
+        ),
     )
     assert parse_rig(text, "rig.toml") == Rig(
         path="rig.toml",
@@ -84,6 +124,24 @@ def test_pedals_that_share_a_port_may_share_a_clock() -> None:
     """The ratio counts, not how it is written."""
     rig = parse_rig(DECK + PEDAL + 'ratio = "2/4"\n' + SECOND + 'ratio = "1/2"\n', "rig.toml")
     assert {pedal.port for pedal in rig.pedals} == {"Pedals A"}
+
+
+def test_pedals_that_share_a_port_may_differ_in_their_limits_and_in_all_if_one_has_no_clock() -> None:
+    limits = 'delay_ms = [20, 900]\nstep = "foot"\nhold_while = "loop"\nrepeats_heard = 9\n'
+    parse_rig(DECK + PEDAL + SECOND + limits, "rig.toml")
+    parse_rig(DECK + TAPPED + SECOND + 'ratio = "1/2"\nneeds = "beat"\n', "rig.toml")
+
+
+def test_a_pedal_that_is_reached_by_osc_alone_needs_no_port() -> None:
+    [pedal] = parse_rig(DECK + OSC_TAPPED, "rig.toml").pedals
+    assert (pedal.port, pedal.clocked, pedal.taps) == ("", False, Taps(message="osc", address="/tap"))
+
+
+@pytest.mark.parametrize(("text", "beats"), [("1/1", 4), ("1/8.", 0.75), ("1/4T", 2 / 3), ("1/16T", 1 / 6)])
+def test_note_values_are_those_of_the_trade(text: str, beats: float) -> None:
+    """In quarter notes: whole 4, dotted eighth 0.75, quarter triplet 0.667, 16th triplet 0.167 (CHECK_VALUES 6)."""
+    [pedal] = parse_rig(DECK + PEDAL + f'division = "{text}"\n', "rig.toml").pedals
+    assert float(pedal.division) == pytest.approx(beats)
 
 
 @pytest.mark.parametrize("text", ["\ufeff" + DECK, DECK.replace("\n", "\r\n"), "# deck north\n" + DECK])
@@ -109,7 +167,8 @@ FAULTS: list[tuple[str, int | None, str, list[str]]] = [
     ("[sund]\nrate = 48000\n" + DECK, 1, "sund", ["not a known key", "Did you mean sound?"]),
     (DECK + "Tempo_Range = [40, 90]\n", 4, "decks[0].Tempo_Range", ["Did you mean tempo_range?"]),
     (DECK + '"" = 1\n', 4, 'decks[0].""', ["not a known key", "Known in decks[0]: name"]),
-    (DECK + PEDAL + "channel = 3\n", 8, "pedals[0].channel", ["not a known key"]),
+    (DECK + PEDAL + "chanel = 3\n", 8, "pedals[0].chanel", ["not a known key", "Did you mean channel?"]),
+    (DECK + TAPPED + "counts = 3\n", 12, "pedals[0].taps.counts", ["not a known key", "Did you mean count?"]),
     # missing
     ('[[decks]]\nname = "north"\n', 1, "decks[0].channels", ["is missing", "1 to 4 input channels"]),
     (DECK + "[osc]\n", 4, "osc.port", ["is missing", "1..65535"]),
@@ -148,8 +207,29 @@ FAULTS: list[tuple[str, int | None, str, list[str]]] = [
     # not one of the words
     (DECK + PEDAL + 'on_change = "glide"\n', 8, "pedals[0].on_change", ['"glides", "jumps" or "mutes"']),
     (DECK + '[midi]\napi = "oss"\n', 5, "midi.api", ['"alsa", "jack", "coremidi" or "windows"']),
-    (DECK + PEDAL + 'sync = ["taps"]\n', 8, "pedals[0].sync", ['= ["taps"] asks for a way', 'Write ["clock"]']),
-    (DECK + PEDAL + "sync = []\n", 8, "pedals[0].sync", ["asks for a way"]),
+    (DECK + PEDAL + 'sync = ["tap"]\n', 8, "pedals[0].sync[0]", ['= "tap" is not a known word', '"clock", "taps"']),
+    (DECK + PEDAL + "sync = []\n", 8, "pedals[0].sync", ["is empty"]),
+    (DECK + PEDAL + 'sync = ["clock", "clock"]\n', 8, "pedals[0].sync", ["has clock twice"]),
+    (DECK + PEDAL + 'needs = "phase"\n', 8, "pedals[0].needs", ['"tempo" (a delay), or "beat"']),
+    (DECK + PEDAL + 'step = "later"\n', 8, "pedals[0].step", ['"now", "tail_quiet" or "foot"']),
+    (DECK + PEDAL + 'hold_while = "looping"\n', 8, "pedals[0].hold_while", ['"none", "recording" or "loop"']),
+    (DECK + PEDAL + 'transport = ["pause"]\n', 8, "pedals[0].transport[0]", ["song_position"]),
+    (DECK + PEDAL + 'division = "1/5"\n', 8, "pedals[0].division", ['= "1/5" is no note value', "1/8."]),
+    (DECK + PEDAL + "channel = 0\n", 8, "pedals[0].channel", ["is below 1", "1..16"]),
+    (DECK + PEDAL + "channel = 17\n", 8, "pedals[0].channel", ["is above 16"]),
+    (DECK + PEDAL + "latency_ms = -501\n", 8, "pedals[0].latency_ms", ["is below -500"]),
+    (DECK + PEDAL + "latency_ms = nan\n", 8, "pedals[0].latency_ms", ["is no finite number"]),
+    (DECK + TAPPED + "contact_ms = 201\n", 12, "pedals[0].taps.contact_ms", ["is above 200"]),
+    (DECK + TAPPED + "contact_ms = nan\n", 12, "pedals[0].taps.contact_ms", ["is no finite number"]),
+    (DECK + TAPPED + "count = 1\n", 12, "pedals[0].taps.count", ["is below 2"]),
+    (DECK + TAPPED + "drift_percent = 0\n", 12, "pedals[0].taps.drift_percent", ["is below 0.1"]),
+    (DECK + TAPPED + "every_s = 1\n", 12, "pedals[0].taps.every_s", ["is below 2"]),
+    (DECK + TAPPED + "off = 128\n", 12, "pedals[0].taps.off", ["is above 127"]),
+    (DECK + TIMED + "points = [[20, 0]]\n", 12, "pedals[0].times.points", ["has 1 points, and a line needs 2"]),
+    (DECK + TIMED + "points = [[20, 0], [20, 9]]\n", 12, "pedals[0].times.points", ["do not go up"]),
+    (DECK + TIMED + "points = [[0, 0], [20, 9]]\n", 12, "pedals[0].times.points[0]", ["outside 1..60000 ms"]),
+    (DECK + TIMED + "points = [[20], [30, 9]]\n", 12, "pedals[0].times.points[0]", ["has 1 numbers instead of 2"]),
+    (DECK + TIMED + 'points = [[20, 0], [30, "a"]]\n', 12, "pedals[0].times.points[1][1]", ['= "a" is a text']),
     (DECK + PEDAL + 'ratio = "1/8"\n', 8, "pedals[0].ratio", ["is outside 1/4..4"]),
     (DECK + PEDAL + 'ratio = "1/0"\n', 8, "pedals[0].ratio", ["is no fraction"]),
     (DECK + PEDAL + 'ratio = "1/1 dotted"\n', 8, "pedals[0].ratio", ["is no fraction", '"2/3"']),
@@ -158,6 +238,43 @@ FAULTS: list[tuple[str, int | None, str, list[str]]] = [
     (DECK.replace("north", "no\\nrth"), 2, "decks[0].name", ["cannot be shown"]),
     (DECK.replace("north", "n" * 41), 2, "decks[0].name", ["is longer than 40"]),
     (DECK + '[midi]\nvirtual = ["Pedals A", "Pedals A"]\n', 5, "midi.virtual", ["has Pedals A twice"]),
+    # between the keys of a pedal
+    (DECK + PEDAL.replace('port = "Pedals A"\n', ""), 4, "pedals[0].port", ["is missing", "tapebridge ports"]),
+    (DECK + PEDAL + 'sync = ["taps"]\n', 8, "pedals[0].sync", ['has "taps", but no table', "[pedals.taps]"]),
+    (DECK + TAPPED.replace('sync = ["taps"]\n', ""), 8, "pedals[0].taps", ['"taps" is not in sync']),
+    (
+        DECK + OSC_TAPPED.replace("[osc]", "number = 9\n[osc]"),
+        11,
+        "pedals[0].taps.number",
+        ['says nothing to message = "osc"'],
+    ),
+    (DECK + TAPPED.replace("number = 93\n", ""), 9, "pedals[0].taps.number", ["is missing", "0..119"]),
+    (DECK + TAPPED.replace("93", "120"), 11, "pedals[0].taps.number", ["is above 119", "0..119"]),
+    (DECK + TAPPED.replace('"cc"', '"note"') + "on = 0\n", 12, "pedals[0].taps.on", ["a note's end"]),
+    (DECK + TAPPED + 'address = "/tap"\n', 12, "pedals[0].taps.address", ["says nothing"]),
+    (DECK + TIMED, 9, "pedals[0].times.points", ["is missing", "0..127"]),
+    (DECK + TIMED + "points = [[20, 0], [900, 128]]\n", 12, "pedals[0].times.points[1]", ["cannot carry", "0..127"]),
+    (DECK + PEDAL + 'transport = ["song_position"]\n', 8, "pedals[0].transport", ["without", "continue"]),
+    (
+        DECK + TAPPED.replace('"taps"]', '"taps"]\ntransport = ["start"]'),
+        9,
+        "pedals[0].transport",
+        ["the pedal has none"],
+    ),
+    (
+        DECK + OSC_TAPPED.replace("[osc]\nport = 9000\n", ""),
+        9,
+        "pedals[0].taps.message",
+        ["nowhere to go", "[osc]"],
+    ),
+    (DECK + OSC_TAPPED.replace('"/tap"', '"tap"'), 10, "pedals[0].taps.address", ["is no OSC address"]),
+    (DECK + OSC_TAPPED.replace('"/tap"', '"/tap*"'), 10, "pedals[0].taps.address", ["has * in it"]),
+    (
+        DECK + TIMED.replace("sync", "delay_ms = [20, 90]\nsync") + "points = [[100, 0], [900, 127]]\n",
+        13,
+        "pedals[0].times.points",
+        ["makes no time within the pedal's delay_ms = [20, 90]"],
+    ),
     # between tables
     (DECK + DECK, 5, "decks[1].name", ['= "north" is taken already, in line 2']),
     (DECK + PEDAL + PEDAL, 9, "pedals[1].name", ["is taken already, in line 5"]),

@@ -79,7 +79,7 @@ class Child:
             target=_listen, args=(listen.target, theirs, start, listen.args), name="listener"
         )
         try:
-            with _signals_held():
+            with signals_held():
                 self._process.start()
         except BaseException:
             self.link.close()
@@ -253,17 +253,22 @@ class Listeners:
         self._wait_s = min(max(1.0, 2.0 * self._wait_s), LONGEST_WAIT_S)
 
 
-def _listen(target: str, link: Link, start: int, args: tuple[Any, ...]) -> None:
+def as_child() -> None:
+    """Leave the signals to the sender, which ends its children in order; to be called first in a new process."""
     for number in ENDING + STOPPING:
         signal.signal(number, signal.SIG_IGN)
     if sys.platform != "win32":
         signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING)
+
+
+def _listen(target: str, link: Link, start: int, args: tuple[Any, ...]) -> None:
+    as_child()
     module, _, function = target.partition(":")
     getattr(importlib.import_module(module), function)(link, start, *args)
 
 
 @contextmanager
-def _signals_held() -> Iterator[None]:
+def signals_held() -> Iterator[None]:
     """Let a new process begin with these signals blocked, so that none ends it before it can ignore them."""
     if sys.platform == "win32":
         yield

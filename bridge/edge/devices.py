@@ -201,7 +201,7 @@ def _midi_findings(rig: Rig, gear: Gear) -> Iterator[_Finding]:
         return
     first: dict[int, Pedal] = {}
     for index, pedal in enumerate(rig.pedals):
-        if pedal.port in rig.midi.virtual:
+        if not pedal.port or pedal.port in rig.midi.virtual:
             continue
         key: KeyPath = ("pedals", index, "port")
         try:
@@ -209,14 +209,12 @@ def _midi_findings(rig: Rig, gear: Gear) -> Iterator[_Finding]:
         except DeviceError as error:
             yield key, *_in_two(f"= {error}")
             continue
+        if not pedal.clocked:
+            continue
         other = first.setdefault(output, pedal)
-        if _clock(other) != _clock(pedal):
+        if other.clock != pedal.clock:
             found = f'= "{pedal.port}" is the same output as "{other.port}" of "{other.name}": "{gear.midi[output]}"'
             yield key, found, "A port carries one clock: give them the same, or another port to one of them"
-
-
-def _clock(pedal: Pedal) -> tuple[object, ...]:
-    return pedal.listens_to, pedal.ratio, pedal.begin_tempo
 
 
 def _in_two(text: str) -> tuple[str, str]:

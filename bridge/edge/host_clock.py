@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import time
+
+SPIN_S = 0.002 if os.name == "nt" else 0.0004
+"""How long before an instant waiting for it is to turn into spinning, in seconds.
+
+A wait in real time ended 0.2 ms late at worst, measured on Linux with both cores busy; on Windows it ends on a grid of
+1 ms.
+"""
 
 
 def now() -> float:

@@ -1,23 +1,16 @@
-"""MIDI outputs: found by name, opened, and kept open through pulled cables and systems that come late."""
+"""MIDI outputs of this machine: found by name and opened."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from typing import Protocol
 
 import rtmidi
 
 from bridge.edge.jack_watch import JackWatch
+from bridge.edge.port_set import OutPort, said
 from bridge.errors import DeviceError
-from bridge.events import Fact, PortLost, PortOpened
-
-RETRY_S = 1.0
-"""Time between two looks for ports that are absent, in seconds."""
-
-LOOK_S = 0.25
-"""Time between two looks at ports that are open, in seconds."""
 
 QUEUE_MAX = 100
 """Messages that a port queues up while the JACK server takes none: those of 0.6 s at the fastest clock."""
@@ -32,25 +25,6 @@ APIS: dict[str, int] = {
     "windows": rtmidi.API_WINDOWS_MM,
 }
 """A rig's names of the MIDI systems."""
-
-
-class OutPort(Protocol):
-    """An open MIDI output. Its methods raise OSError where the system fails; `send` BlockingIOError where it stalls.
-
-    Attributes:
-        found: The full name that the system gives it.
-    """
-
-    found: str
-
-    def send(self, data: bytes) -> None:
-        """Send one MIDI message at once."""
-
-    def present(self) -> bool:
-        """Return whether it is still plugged in."""
-
-    def close(self) -> None:
-        """End it; closing twice changes nothing."""
 
 
 def matching_output(name: str, outputs: Sequence[str]) -> int:
@@ -129,7 +103,7 @@ class MidiSystem:
             return _RtMidiPort(client, self._watch, name, present[index], virtual=False)
         except (OSError, rtmidi.RtMidiError, NotImplementedError) as error:
             client.close_port()
-            raise DeviceError(f'The MIDI output "{name}" cannot be opened: {_said(error)}.') from error
+            raise DeviceError(f'The MIDI output "{name}" cannot be opened: {said(error)}.') from error
 
     def close(self) -> None:
         """Give up all clients, and with them all ports."""
@@ -172,7 +146,7 @@ class _RtMidiPort:
         try:
             self._client.send_message(data)
         except rtmidi.RtMidiError as error:
-            raise OSError(_said(error)) from error
+            raise OSError(said(error)) from error
 
     def present(self) -> bool:
         if self._watch is None:
@@ -183,112 +157,6 @@ class _RtMidiPort:
     def close(self) -> None:
         if not self._client.is_deleted:
             self._client.close_port()
-
-
-class PortSet:
-    """The MIDI outputs of a rig, of which some may be absent at times.
-
-    Nothing here raises: a port that is absent or fails is told once as PortLost, looked for at once and then every
-    second, and told as PortOpened when it is there. What is sent to it meanwhile goes nowhere. Why it is lost begins
-    with "not ready: " where it could not be opened. Where the system stalls, a port stays open and is told as
-    PortOpened as soon as it takes something again.
-
-    Args:
-        names: The ports as the rig names them; opened at once.
-        open_port: Opens one by its name or raises DeviceError, such as `MidiSystem.open`.
-        now: Tells the host time in seconds.
-    """
-
-    def __init__(self, names: Sequence[str], open_port: Callable[[str], OutPort], now: Callable[[], float]) -> None:
-        self._open_port = open_port
-        self._now = now
-        self._open: dict[str, OutPort | None] = dict.fromkeys(names)
-        self._told_lost: set[str] = set()
-        self._facts: list[Fact] = []
-        self._next_look = self._next_try = now()
-        self.tend()
-
-    def send(self, port: str, data: bytes) -> bool:
-        """Send one MIDI message to a port; return whether the system took it."""
-        output = self._open[port]
-        if output is None:
-            return False
-        try:
-            output.send(data)
-        except BlockingIOError as error:  # kept open: closing waits for the system, too
-            self._tell_lost(port, _said(error))
-            return False
-        except OSError as error:
-            self._lose(port, output, _said(error))
-            return False
-        if port in self._told_lost:
-            self._tell_opened(port, output)
-        return True
-
-    def tend(self) -> None:
-        """Look whether open ports are still there, and absent ones have come; return at once if it is not time."""
-        now = self._now()
-        if now < self._next_look:
-            return
-        self._next_look = now + LOOK_S
-        for port, output in self._open.items():
-            if output is not None and (why := _why_gone(output)):
-                self._lose(port, output, why)
-        if now < self._next_try:
-            return
-        self._next_try = now + RETRY_S
-        for port, output in self._open.items():
-            if output is None:
-                self._try_to_open(port)
-
-    def take_facts(self) -> list[Fact]:
-        """Return what happened to the ports since the last call, oldest first."""
-        facts, self._facts = self._facts, []
-        return facts
-
-    def close(self) -> None:
-        """Close all ports."""
-        for port, output in self._open.items():
-            if output is not None:
-                self._open[port] = None
-                _close(output)
-
-    def _try_to_open(self, port: str) -> None:
-        try:
-            output = self._open_port(port)
-        except DeviceError as error:
-            self._tell_lost(port, f"not ready: {error}")
-            return
-        self._open[port] = output
-        self._tell_opened(port, output)
-
-    def _tell_opened(self, port: str, output: OutPort) -> None:
-        self._told_lost.discard(port)
-        self._facts.append(PortOpened(at=self._now(), port=port, found=output.found))
-
-    def _lose(self, port: str, output: OutPort, why: str) -> None:
-        self._open[port] = None
-        _close(output)
-        self._tell_lost(port, why)
-        self._next_try = self._now()
-
-    def _tell_lost(self, port: str, why: str) -> None:
-        if port not in self._told_lost:
-            self._told_lost.add(port)
-            self._facts.append(PortLost(at=self._now(), port=port, why=why))
-
-
-def _why_gone(output: OutPort) -> str:
-    """Return why an open port is no use any more; empty if it is."""
-    try:
-        return "" if output.present() else f'"{output.found}" was unplugged, or its connection was lost'
-    except OSError as error:
-        return _said(error)
-
-
-def _close(output: OutPort) -> None:
-    with suppress(OSError):  # it is being given up: what the system says of a dead port helps nobody
-        output.close()
 
 
 def _new_client(api: str | None) -> rtmidi.MidiOut:
@@ -305,15 +173,11 @@ def _new_client(api: str | None) -> rtmidi.MidiOut:
             with _quiet_stderr():
                 return rtmidi.MidiOut(number, CLIENT_NAME)
         except OSError as error:  # RtMidi's SystemError is one
-            failures.append(f"{rtmidi.get_api_display_name(number)}: {_said(error)}")
+            failures.append(f"{rtmidi.get_api_display_name(number)}: {said(error)}")
     system = f'The MIDI system "{api}"' if api is not None else "No MIDI system"
     found = "; ".join(failures) or "not compiled into python-rtmidi for this machine"
     negation = "does not work here" if api is not None else "works here"
     raise DeviceError(f"{system} {negation} ({found}). Start or plug in one, or choose another under [midi] api.")
-
-
-def _said(error: Exception) -> str:
-    return str(error).rstrip(". ") or type(error).__name__
 
 
 @contextmanager

@@ -60,7 +60,7 @@ def look_again() -> None:
     Raises:
         DeviceError: PortAudio is absent, does not work, or hangs.
     """
-    library = _library()
+    library = the_library()
     try:
         library._terminate()
         library._initialize()  # sounddevice has no other names for these two
@@ -74,7 +74,7 @@ def sound_devices() -> tuple[SoundDevice, ...]:
     Raises:
         DeviceError: PortAudio is absent or does not work.
     """
-    library = _library()
+    library = the_library()
     apis = library.query_hostapis()
     default = library.default.device[0]
     return tuple(
@@ -97,7 +97,7 @@ def refusal(device: SoundDevice, channels: int, rate: int) -> str:
     Raises:
         DeviceError: PortAudio is absent or does not work.
     """
-    library = _library()
+    library = the_library()
     try:
         library.check_input_settings(device=device.index, channels=channels, samplerate=rate, dtype="float32")
     except library.PortAudioError as error:
@@ -128,7 +128,7 @@ class DeviceStream:
                 f'"{device.full_name}" has {device.channels} inputs, and the decks name input {channels}. '
                 "Name inputs that it has, or another device under [sound]."
             )
-        library = _library()
+        library = the_library()
         self.rate = device.rate if rate is None else rate
         self.channels = channels
         self.source = device.full_name
@@ -156,7 +156,7 @@ class DeviceStream:
         closing.join(CLOSE_S)
         if closing.is_alive():
             # sounddevice would wait for it at exit, and keep this process from ending
-            atexit.unregister(_library()._exit_handler)
+            atexit.unregister(the_library()._exit_handler)
             _hangs.set()
 
     def _close(self) -> None:
@@ -164,7 +164,12 @@ class DeviceStream:
         self._stream.close(ignore_errors=True)
 
 
-def _library() -> Any:
+def the_library() -> Any:
+    """Return the module sounddevice, with PortAudio started.
+
+    Raises:
+        DeviceError: PortAudio is absent, or hangs.
+    """
     if _hangs.is_set():
         raise InputHangsError("PortAudio hangs on a sound device that is gone. Start again.")
     try:

@@ -11,6 +11,9 @@ from itertools import groupby, pairwise
 from statistics import median
 from typing import TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
+
 from bridge.events import (
     BeatPlaced,
     DeckChanged,
@@ -24,6 +27,8 @@ from bridge.events import (
     TakeEnded,
     TakeStarted,
 )
+from bridge.review.drift import parts_of
+from bridge.review.echoes import echoes_of
 from bridge.review.story import Change, DeckStory, Mark, PedalStory, Piece, Step, Story, Stretch
 from bridge.units import period_s
 
@@ -44,9 +49,6 @@ FEW_BEATS = 8
 
 RUNNING_S = (-0.5, 2.0)
 """A deck heard to start this many seconds after a listener did was running before: only its hearing began."""
-
-CLOSE = 0.02
-"""A pedal within this share of its deck's tempo is with it."""
 
 Some = TypeVar("Some", bound=Fact)
 
@@ -167,14 +169,22 @@ def _piece(runs: Sequence[Sequence[BeatPlaced]], began: float) -> Piece:
     steady = next((run for run in runs if run[-1].at - run[0].at >= STEADY_S), None)
     first = [beat for beat in steady if beat.at <= steady[0].at + STEADY_S] if steady else beats[:FEW_BEATS]
     tempos = [beat.tempo for beat in beats]
+    reference = median(beat.tempo for beat in first)
     return Piece(
         begin_s=beats[0].at - began,
         end_s=beats[-1].at - began,
-        reference=median(beat.tempo for beat in first),
+        reference=reference,
         lowest=min(tempos),
         highest=max(tempos),
         last=median(tempos[-FEW_BEATS:]),
+        parts=parts_of(*_curve(beats, began), reference),
     )
+
+
+def _curve(beats: Sequence[BeatPlaced], began: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    seconds = np.array([beat.at - began for beat in beats])
+    later = np.append(True, np.diff(np.maximum.accumulate(seconds)) > 0)  # a restarted listener may go back
+    return seconds[later], np.array([beat.tempo for beat in beats])[later]
 
 
 def _pedal(name: str, told: Sequence[PedalTold], decks: dict[str, DeckStory], began: float) -> PedalStory:
@@ -183,19 +193,7 @@ def _pedal(name: str, told: Sequence[PedalTold], decks: dict[str, DeckStory], be
     )
     deck = told[-1].deck if told else ""
     runs = decks[deck].runs if deck in decks else ()
-    return PedalStory(name=name, deck=deck, steps=steps, share_close=_share_close(steps, runs, began))
-
-
-def _share_close(steps: Sequence[Step], runs: Sequence[Sequence[BeatPlaced]], began: float) -> float | None:
-    begins = [step.seconds for step in steps]
-    close = followed = 0.0
-    for beat, after in (pair for run in runs for pair in pairwise(run)):
-        lasts = after.at - beat.at
-        told = bisect_right(begins, (beat.at + after.at) / 2 - began) - 1
-        followed += lasts
-        if told >= 0 and abs(steps[told].deck_tempo / beat.tempo - 1.0) <= CLOSE:
-            close += lasts
-    return close / followed if followed else None
+    return PedalStory(name=name, deck=deck, steps=steps, echoes=echoes_of(steps, runs, began))
 
 
 def _changes(facts: Sequence[Fact], began: float) -> tuple[Change, ...]:

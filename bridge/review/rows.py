@@ -193,7 +193,7 @@ def _pedals(pedals: Sequence[PedalStory]) -> Table:
                 bpm(min(tempos, default=None)),
                 bpm(max(tempos, default=None)),
                 f"{len(tempos):,}",
-                percent(pedal.share_close),
+                percent(pedal.echoes.within_2 if pedal.echoes else None),
             )
         )
     heads = (

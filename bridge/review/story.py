@@ -5,10 +5,11 @@ Times ending in ``_s`` and ``seconds`` count from the begin of the take; tempos 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from bridge.events import BeatPlaced, DeckChangeKind
+from bridge.review.drift import Parts
 from bridge.units import cents
 
 
@@ -32,6 +33,7 @@ class Piece:
         lowest: Slowest beat.
         highest: Fastest beat.
         last: Tempo of its last 8 beats.
+        parts: Its curve taken apart, in cents against the reference; None for a short one.
     """
 
     begin_s: float
@@ -40,6 +42,7 @@ class Piece:
     lowest: float
     highest: float
     last: float
+    parts: Parts | None = field(default=None, compare=False)
 
     @property
     def drift_percent(self) -> float:
@@ -99,6 +102,46 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CatchUp:
+    """A time in which a pedal was further than 2 % from its deck.
+
+    Attributes:
+        begin_s: From its first beat off.
+        end_s: To the first beat back, or the last that was heard.
+        worst_percent: How far off it was at worst; above 0 is too fast.
+    """
+
+    begin_s: float
+    end_s: float
+    worst_percent: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Echoes:
+    """How a pedal's echoes sat on the beat of its deck, while that was followed.
+
+    Attributes:
+        within_1: Share of that time within 1 % of the deck's tempo, 0..1.
+        within_2: Within 2 %.
+        within_5: Within 5 %.
+        usual_ms: Echo error in ms that was undercut half of the time.
+        worst_ms: Echo error in ms that was undercut 95 % of the time.
+        usual_beats: The same as ``usual_ms``, in beats of the deck.
+        worst_beats: The same as ``worst_ms``, in beats of the deck.
+        catch_ups: Each time in which it was further off than 2 %.
+    """
+
+    within_1: float
+    within_2: float
+    within_5: float
+    usual_ms: float
+    worst_ms: float
+    usual_beats: float
+    worst_beats: float
+    catch_ups: tuple[CatchUp, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PedalStory:
     """One pedal through the take.
 
@@ -106,13 +149,13 @@ class PedalStory:
         name: The pedal's name.
         deck: The deck that it listened to last; empty when it was told nothing.
         steps: What it was told, in order.
-        share_close: Share of its deck's followed time in which it was within 2 % of the heard tempo; None without any.
+        echoes: How it kept up with its deck; None without a beat, or when it was told nothing.
     """
 
     name: str
     deck: str
     steps: tuple[Step, ...]
-    share_close: float | None
+    echoes: Echoes | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

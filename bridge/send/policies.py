@@ -155,9 +155,10 @@ class ClockPolicy:
 
 
 def policies_of(pedals: tuple[Pedal, ...]) -> tuple[ClockPolicy, ...]:
-    """Return one policy a port, in the order in which the ports are first named."""
-    ports = dict.fromkeys(pedal.port for pedal in pedals)
-    return tuple(ClockPolicy(tuple(p for p in pedals if p.port == port)) for port in ports)
+    """Return one policy a port that carries a clock, in the order in which the ports are first named."""
+    clocked = [pedal for pedal in pedals if pedal.clocked]
+    ports = dict.fromkeys(pedal.port for pedal in clocked)
+    return tuple(ClockPolicy(tuple(p for p in clocked if p.port == port)) for port in ports)
 
 
 def _apart(tempo: float, other: float) -> float:

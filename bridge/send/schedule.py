@@ -63,14 +63,14 @@ class SendPlan:
 
     @classmethod
     def of(cls, rig: Rig) -> SendPlan:
-        """Return the plan of a rig; pedals that name the same port share its clock.
+        """Return the plan of a rig; clocked pedals that name the same port share its clock.
 
         A port begins at the first ``begin_tempo`` that one of its pedals has.
         """
-        names = tuple(dict.fromkeys(pedal.port for pedal in rig.pedals))
+        clocked = [pedal for pedal in rig.pedals if pedal.clocked]
         ports = []
-        for name in names:
-            fed = [pedal for pedal in rig.pedals if pedal.port == name]
+        for name in dict.fromkeys(pedal.port for pedal in clocked):
+            fed = [pedal for pedal in clocked if pedal.port == name]
             begin = next((pedal.begin_tempo for pedal in fed if pedal.begin_tempo is not None), None)
             ports.append(PortPlan(name=name, pedals=tuple(pedal.name for pedal in fed), begin_tempo=begin))
         return cls(ports=tuple(ports), api=rig.midi.api, virtual=rig.midi.virtual)

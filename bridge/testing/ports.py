@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 
 class ListPort:
-    """Stands in for a MIDI output (`bridge.edge.midi.OutPort`): keeps what it is given, and when.
+    """Stands in for a MIDI output (`bridge.edge.port_set.OutPort`): keeps what it is given, and when.
 
     Args:
         now: Tells the host time in seconds, such as a `bridge.testing.clock.FakeClock`.

@@ -13,11 +13,11 @@ import rtmidi
 
 from bridge.edge import midi
 from bridge.edge.host_clock import now
-from bridge.edge.midi import MidiSystem, PortSet, matching_output, outputs
+from bridge.edge.midi import MidiSystem, matching_output, outputs
+from bridge.edge.port_set import PortSet
 from bridge.errors import DeviceError
 from bridge.events import PortLost, PortOpened
 from bridge.testing.clock import FakeClock
-from bridge.testing.ports import ListPort
 from tests.conftest import running_jack_server
 
 PLUGGED_IN = ["Synth", "Through", "USB Pedals A", "USB Pedals B", "Pedals"]
@@ -49,115 +49,6 @@ def test_two_outputs_of_the_same_name_are_ambiguous():
         matching_output("Synth", ["Synth", "Synth"])
 
 
-class Studio:
-    """MIDI outputs that can be plugged in and pulled."""
-
-    def __init__(self, clock: FakeClock) -> None:
-        self.clock = clock
-        self.plugged: dict[str, ListPort] = {}
-        self.tries: list[float] = []
-
-    def plug(self, name: str) -> ListPort:
-        """Plug one in."""
-        self.plugged[name] = ListPort(self.clock, found=f"{name} 20:0")
-        return self.plugged[name]
-
-    def open(self, name: str) -> ListPort:
-        """Open one."""
-        self.tries.append(self.clock())
-        if name not in self.plugged:
-            raise DeviceError(f'"{name}" matches no MIDI output.')
-        return self.plugged[name]
-
-
-@pytest.fixture
-def studio() -> Studio:
-    return Studio(FakeClock(100.0))
-
-
-def test_what_is_plugged_in_is_open_at_once_and_told(studio):
-    port = studio.plug("Pedals A")
-    ports = PortSet(["Pedals A"], studio.open, studio.clock)
-    assert ports.take_facts() == [PortOpened(at=100.0, port="Pedals A", found="Pedals A 20:0")]
-    assert ports.take_facts() == []
-    assert ports.send("Pedals A", b"\xf8")
-    assert port.sent == [(100.0, b"\xf8")]
-    ports.close()
-    assert port.closed
-
-
-def test_an_absent_port_is_told_once_tried_every_second_and_stops_no_other(studio):
-    there = studio.plug("Pedals A")
-    ports = PortSet(["Pedals A", "Pedals B"], studio.open, studio.clock)
-    lost = [fact for fact in ports.take_facts() if isinstance(fact, PortLost)]
-    assert lost == [PortLost(at=100.0, port="Pedals B", why='not ready: "Pedals B" matches no MIDI output.')]
-    for _ in range(50):
-        studio.clock.advance(0.1)
-        ports.tend()
-        assert not ports.send("Pedals B", b"\xf8")
-        assert ports.send("Pedals A", b"\xf8")
-    assert ports.take_facts() == []
-    assert len(there.sent) == 50
-    assert 5 <= len(studio.tries) - 1 <= 6
-    late = studio.plug("Pedals B")
-    studio.clock.advance(1.1)
-    ports.tend()
-    assert [type(fact) for fact in ports.take_facts()] == [PortOpened]
-    assert ports.send("Pedals B", b"\xf8")
-    assert len(late.sent) == 1
-
-
-def test_a_pulled_cable_is_told_and_the_port_comes_back(studio):
-    """Many systems take bytes for a port that is gone without a word: it is looked at four times a second."""
-    first = studio.plug("Pedals A")
-    ports = PortSet(["Pedals A"], studio.open, studio.clock)
-    ports.take_facts()
-    first.unplugged = True
-    del studio.plugged["Pedals A"]
-    for _ in range(3):
-        studio.clock.advance(1.1)
-        ports.tend()
-    (lost,) = ports.take_facts()
-    assert (lost.at, lost.port) == (101.1, "Pedals A")
-    assert lost.why == '"Pedals A 20:0" was unplugged, or its connection was lost'
-    assert first.closed
-    second = studio.plug("Pedals A")
-    studio.clock.advance(1.1)
-    ports.tend()
-    assert [type(fact) for fact in ports.take_facts()] == [PortOpened]
-    ports.send("Pedals A", b"\xf8")
-    assert len(second.sent) == 1
-
-
-def test_a_port_that_fails_while_sending_raises_nothing(studio):
-    port = studio.plug("Pedals A")
-    ports = PortSet(["Pedals A"], studio.open, studio.clock)
-    ports.take_facts()
-    port.unplugged = True
-    assert not ports.send("Pedals A", b"\xf8")
-    assert not ports.send("Pedals A", b"\xf8")
-    assert [fact.why for fact in ports.take_facts()] == ["Pedals A 20:0 is unplugged"]
-
-
-def test_a_system_that_stalls_is_told_once_and_its_port_stays_open(studio, monkeypatch):
-    """Closing a port waits for the system, too; the port is told as ready when it takes something again."""
-    port = studio.plug("Pedals A")
-    ports = PortSet(["Pedals A"], studio.open, studio.clock)
-    with monkeypatch.context() as stalled:
-        stalled.setattr(port, "send", _stand_still)
-        assert not any([ports.send("Pedals A", b"\xf8") for _ in range(3)])  # noqa: C419 - all three are sent
-    assert not port.closed
-    assert ports.send("Pedals A", b"\xf8")
-    assert ports.send("Pedals A", b"\xf8")
-    facts = ports.take_facts()
-    assert [type(fact) for fact in facts] == [PortOpened, PortLost, PortOpened]
-    assert facts[1].why == "it stands still"
-
-
-def _stand_still(_: bytes) -> None:
-    raise BlockingIOError("it stands still")
-
-
 def test_an_unknown_system_is_refused_with_the_known_ones():
     with pytest.raises(DeviceError, match=r'no MIDI system called "carrier pigeon".*alsa, jack, coremidi, windows'):
         outputs("carrier pigeon")
@@ -176,12 +67,14 @@ def test_a_system_that_does_not_work_is_a_lost_port_and_not_a_crash(monkeypatch,
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     if rtmidi.API_UNIX_JACK not in rtmidi.get_compiled_api():
         pytest.skip("this python-rtmidi has no JACK")
-    ports = PortSet(["Pedals A"], MidiSystem("jack").open, now)
+    system = MidiSystem("jack")
+    ports = PortSet(["Pedals A"], system.open, now)
     (lost,) = ports.take_facts()
     assert isinstance(lost, PortLost)
     assert lost.why.startswith('not ready: The MIDI system "jack" does not work here (')
     assert not ports.send("Pedals A", b"\xf8")
     ports.close()
+    system.close()
     assert "server" not in capfd.readouterr().err
 
 
@@ -195,9 +88,10 @@ def test_on_jack_bytes_arrive_at_a_named_and_from_a_virtual_port(jack_server):
     other = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "other program")
     other.ignore_types(timing=False)
     other.set_callback(lambda event, _: heard["virtual"].append(bytes(event[0])))
+    system = MidiSystem("jack", ["Bridge out"])
     try:
         assert "pedal box:in" in outputs("jack")
-        ports = PortSet(["PEDAL BOX", "Bridge out"], MidiSystem("jack", ["Bridge out"]).open, now)
+        ports = PortSet(["PEDAL BOX", "Bridge out"], system.open, now)
         facts = ports.take_facts()
         assert [type(fact) for fact in facts] == [PortOpened, PortOpened]
         assert facts[0].found == "pedal box:in"
@@ -210,6 +104,7 @@ def test_on_jack_bytes_arrive_at_a_named_and_from_a_virtual_port(jack_server):
         ports.close()
         _until(lambda: not any(name.endswith("Bridge out") for name in other.get_ports()))
     finally:
+        system.close()
         pedal.delete()
         other.delete()
 
@@ -219,7 +114,8 @@ def test_on_jack_a_pedal_that_is_pulled_and_comes_back_hears_again(jack_server):
     clock = FakeClock(now())
     pedal = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "pedal box")
     pedal.open_virtual_port("in")
-    ports = PortSet(["pedal box"], MidiSystem("jack").open, clock)
+    system = MidiSystem("jack")
+    ports = PortSet(["pedal box"], system.open, clock)
     pedal.delete()
     try:
         clock.advance(1.1)
@@ -236,6 +132,7 @@ def test_on_jack_a_pedal_that_is_pulled_and_comes_back_hears_again(jack_server):
         _until(lambda: heard == [b"\xf8"])
     finally:
         ports.close()
+        system.close()
         pedal.delete()
 
 

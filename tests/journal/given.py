@@ -6,7 +6,7 @@ from typing import get_args, get_type_hints
 
 from hypothesis import strategies as st
 
-from bridge import events
+from bridge import events, events_hand
 from bridge.events import Fact
 from bridge.records import FACTS
 
@@ -27,6 +27,12 @@ _RANGES = {
     "was": st.sampled_from(get_args(events.FollowerState)),
     "now": st.sampled_from(get_args(events.FollowerState)),
     "change": st.sampled_from(get_args(events.DeckChangeKind)),
+    "asked": st.floats(1 / 64, 64),
+    "sent": st.integers(1, 10**9),
+    "octaves": st.integers(-16, 16),
+    "delay_ms": st.floats(0.1, 600_000),
+    "loop": st.sampled_from(get_args(events_hand.LoopState)),
+    "beats": st.none() | SECONDS,
 }
 _TYPES = {float: SECONDS, int: st.integers(0, 10**9), str: TEXT, tuple[str, ...]: st.lists(TEXT, max_size=3).map(tuple)}
 

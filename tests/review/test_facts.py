@@ -235,12 +235,13 @@ def test_what_a_pedal_is_told_is_folded_back_to_its_decks_tempo() -> None:
 )
 def test_a_pedals_share_counts_only_the_time_within_two_per_cent(facts: list[Fact], share: float) -> None:
     pedal = long_echo(*facts, *beats(1, 21, 60), ended(60))
-    assert pedal.share_close == pytest.approx(share)
+    assert pedal.echoes is not None
+    assert pedal.echoes.within_2 == pytest.approx(share)
 
 
 def test_a_pedal_has_no_share_where_its_deck_was_never_heard() -> None:
-    assert long_echo(told(0.5, 60), ended(60)).share_close is None
-    assert long_echo(ended(60)).share_close is None
+    assert long_echo(told(0.5, 60), ended(60)).echoes is None
+    assert long_echo(ended(60)).echoes is None
 
 
 def test_a_follower_is_not_heard_while_the_listener_is_gone() -> None:

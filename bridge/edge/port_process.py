@@ -1,0 +1,373 @@
+"""Each MIDI output in a process of its own, so that one whose driver blocks delays no other.
+
+A thread would not do: RtMidi keeps Python's lock while it sends, opens and closes (seen here: a thread that sends into
+a full queue of JACK stops every other thread), and so does a close that waits for a dead server. The sender hands each
+message over a little before it is due, and the port's own process waits for the instant: what delays the sender for
+less than that is not heard either.
+"""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+import select
+import signal
+import socket
+import struct
+from bisect import insort
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, suppress
+from math import inf
+from operator import attrgetter
+from typing import NamedTuple
+
+from bridge.edge.child import as_child, signals_held
+from bridge.edge.host_clock import SPIN_S, now
+from bridge.edge.port_set import PortSet, PortSystem
+from bridge.edge.priority import on_time
+from bridge.events import Fact, PortLost, PortOpened, TicksDropped
+from bridge.records import as_record, from_record
+
+CLOCK = b"\xf8"
+"""Source: MIDI 1.0 Detailed Specification, Timing Clock."""
+
+LEAD_S = 0.005
+"""Messages are handed to a port's process so long before they are due, in seconds."""
+
+TURN_S = 0.25
+"""Longest wait of a port's process, in seconds; it gives a sign of life each time."""
+
+SLACK_S = 0.006
+"""Looking after the port waits for so much time before the next message, in seconds."""
+
+PATIENCE_S = 1.0
+"""A port whose process has been silent for so long, in seconds, stands still: it is told as lost."""
+
+KILL_S = 3.0
+"""After so long, in seconds, the process is given up, and another one tries."""
+
+START_PATIENCE_S = 15.0
+"""The same for its first sign of life."""
+
+RETRY_S = 1.0
+"""Time until another process is started for a port, in seconds."""
+
+FIRST_LATE_S = 0.003
+"""How late a clock's first tick may go out, in seconds; later ones may be late by half an interval."""
+
+END_S = 1.0
+"""Time that the processes have for ending, in seconds; then they are killed."""
+
+HEADER = struct.Struct("<ddHH")
+"""A message on its way: when it is due, until when it may go out, and the lengths of its bytes and of its undoing."""
+
+
+class _Handed(NamedTuple):
+    at: float
+    until: float
+    data: bytes
+    undo: bytes
+
+
+class PortProcesses:
+    """The MIDI outputs of a rig, each in a process of its own; has the methods of `PortSet`, and waits for none.
+
+    Args:
+        names: The ports as the rig names them.
+        system: Called in each process, gives what opens its port; picklable.
+        now: Tells the host time in seconds.
+
+    Attributes:
+        lead_s: How long before it is due a message is to be handed over, in seconds.
+    """
+
+    lead_s = LEAD_S
+
+    def __init__(self, names: Sequence[str], system: Callable[[], PortSystem], now: Callable[[], float]) -> None:
+        self._now = now
+        self._ports = {name: _Port(name, system, now) for name in names}
+        self._tended_at = now()
+        self.tend()
+
+    def send(self, port: str, data: bytes, at: float, undo: bytes = b"") -> bool:
+        """Hand one MIDI message to a port; return whether the port is open and takes it.
+
+        Args:
+            port: The port's name as the rig has it.
+            data: The message.
+            at: When it is due. A tick that is late by half an interval is dropped, and told as TicksDropped.
+            undo: What ends it: sent by the port's process if this one vanishes before it has sent that itself.
+        """
+        return self._ports[port].send(data, at, undo)
+
+    def tend(self) -> None:
+        """Take in what the processes say, and replace those that are lost."""
+        now = self._now()
+        slept_s = now - self._tended_at
+        self._tended_at = now
+        for port in self._ports.values():
+            port.tend(now, slept_s)
+
+    def take_facts(self) -> list[Fact]:
+        """Return what happened to the ports since the last call."""
+        return [fact for port in self._ports.values() for fact in port.take_facts()]
+
+    def close(self) -> None:
+        """End all processes; one that does not end within 1 s is killed."""
+        for port in self._ports.values():
+            port.ask_end()
+        give_up = self._now() + END_S
+        for port in self._ports.values():
+            port.end(max(0.0, give_up - self._now()))
+
+
+class _Port:
+    """The sender's side of one port."""
+
+    def __init__(self, name: str, system: Callable[[], PortSystem], now: Callable[[], float]) -> None:
+        self._name = name
+        self._system = system
+        self._now = now
+        self._process: multiprocessing.process.BaseProcess | None = None
+        self._socket: socket.socket | None = None
+        self._incoming = b""
+        self._facts: list[Fact] = []
+        self._open: PortOpened | None = None  # what the process said of the port
+        self._told_lost = False
+        self._still = False  # silent for too long
+        self._is_new = True  # no port was open yet in this process
+        self._heard_at = -inf
+        self._next_start = -inf
+        self._ticks = (-inf, inf)  # when the last one was due, and the interval before it
+        self._held: dict[bytes, None] = {}
+
+    def send(self, data: bytes, at: float, undo: bytes) -> bool:
+        if self._open is None or self._still or self._socket is None:
+            return False
+        frame = HEADER.pack(at, self._until(data, at), len(data), len(undo)) + data + undo
+        try:
+            whole = self._socket.send(frame) == len(frame)
+        except BlockingIOError:
+            return False
+        except OSError:
+            whole = False
+        if not whole:  # half a message makes nonsense of all that follow: another process has to take over
+            self.ask_end()
+            return False
+        self._held.pop(data, None)
+        if undo:
+            self._held[undo] = None
+        return True
+
+    def _until(self, data: bytes, at: float) -> float:
+        """Return until when a message may go out: a tick as late as half the shorter of the last two intervals."""
+        if data != CLOCK:
+            return inf
+        last, before = self._ticks
+        interval = at - last
+        self._ticks = at, interval
+        shorter = min(interval, before)
+        return at + (shorter / 2 if 0 < shorter < inf else FIRST_LATE_S)
+
+    def tend(self, now: float, slept_s: float) -> None:
+        self._heard_at += max(0.0, slept_s - TURN_S)  # a silence that this process slept through is none of the port's
+        self._receive(now)
+        if self._process is not None and (why := self._why_lost(now)):
+            self._drop()
+            self._lose(why)
+            self._next_start = now + RETRY_S
+        elif self._open is not None and not self._still and now - self._heard_at > PATIENCE_S:
+            self._still = True
+            self._lose("its driver stands still")
+        if self._process is None and now >= self._next_start:
+            self._start(now)
+
+    def take_facts(self) -> list[Fact]:
+        facts, self._facts = self._facts, []
+        return facts
+
+    def ask_end(self) -> None:
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
+    def end(self, longest_s: float) -> None:
+        if self._process is not None:
+            self._process.join(longest_s)
+            self._drop()
+
+    def _start(self, now: float) -> None:
+        ours, theirs = socket.socketpair()
+        ours.setblocking(False)
+        process = multiprocessing.get_context("spawn").Process(
+            target=_serve, args=(theirs, self._name, self._system), name=f"port {self._name}"
+        )
+        try:
+            with signals_held():
+                process.start()
+        except OSError as error:
+            ours.close()
+            self._lose(f"not ready: no process can be started for it: {error}")
+            self._next_start = now + RETRY_S
+            return
+        finally:
+            theirs.close()
+        self._process, self._socket = process, ours
+        self._incoming, self._still, self._is_new = b"", False, True
+        self._heard_at = now + START_PATIENCE_S - KILL_S
+
+    def _receive(self, now: float) -> None:
+        while self._socket is not None:
+            try:
+                data = self._socket.recv(65536)
+            except OSError:  # nothing more for now, or a process that is gone: its exit code says it better
+                return
+            if not data:
+                return
+            self._heard_at = now
+            *lines, self._incoming = (self._incoming + data).split(b"\n")
+            for line in filter(None, lines):
+                self._take(from_record(json.loads(line)))
+            if self._still and self._open is not None:
+                self._still = False
+                self._tell_opened(self._open)
+
+    def _take(self, fact: Fact) -> None:
+        if isinstance(fact, PortOpened):
+            self._open, self._still = fact, False
+            self._tell_opened(fact)
+            if self._is_new:  # the one before it was lost, perhaps with a contact closed
+                self._is_new = False
+                for undo in list(self._held):
+                    self.send(undo, self._now(), b"")
+        elif isinstance(fact, PortLost):
+            self._open = None
+            self._lose(fact.why)
+        else:
+            self._facts.append(fact)
+
+    def _why_lost(self, now: float) -> str:
+        assert self._process is not None
+        code = self._process.exitcode
+        if code is not None:
+            how = f"was killed by {signal.Signals(-code).name}" if code < 0 else f"exited with code {code}"
+            return f"its process {how}"
+        if self._socket is None:
+            return "its process took no more"
+        return "its driver stands still" if now - self._heard_at > KILL_S else ""
+
+    def _drop(self) -> None:
+        """Give up the process at once."""
+        assert self._process is not None
+        self.ask_end()
+        if self._process.exitcode is None:
+            self._process.kill()
+        self._process, self._open, self._still = None, None, False
+
+    def _tell_opened(self, fact: PortOpened) -> None:
+        self._told_lost = False
+        self._facts.append(fact)
+
+    def _lose(self, why: str) -> None:
+        if not self._told_lost:
+            self._told_lost = True
+            self._facts.append(PortLost(at=self._now(), port=self._name, why=why))
+
+
+def _serve(connection: socket.socket, name: str, system: Callable[[], PortSystem]) -> None:
+    """Be the process of one port until the sender closes the connection, or is gone."""
+    as_child()
+    with (
+        on_time(),
+        closing(connection),
+        closing(system()) as opener,
+        closing(PortSet([name], opener.open, now)) as ports,
+    ):
+        _Hand(connection, name, ports).run()
+
+
+class _Hand:
+    """The far side: sends to its one port what is handed over, when it is due."""
+
+    def __init__(self, connection: socket.socket, name: str, ports: PortSet) -> None:
+        connection.setblocking(False)
+        self._socket = connection
+        self._name = name
+        self._ports = ports
+        self._incoming = b""
+        self._due: list[_Handed] = []  # by the time when they are due
+        self._held: dict[bytes, None] = {}  # what ends what was begun, and is not ended yet
+        self._tend_at = -inf
+
+    def run(self) -> None:
+        """Send until the sender is gone; then end what is held."""
+        there = True
+        while there:
+            self._look_after()
+            next_at = self._due[0].at if self._due else inf
+            longest_s = min(next_at - SPIN_S, self._tend_at) - now()
+            select.select([self._socket], [], [], max(0.0, longest_s))
+            there = self._receive()
+            self._send_due()
+        self._undo()
+
+    def _send_due(self) -> None:
+        dropped = 0
+        while self._due and self._due[0].at - SPIN_S <= now():
+            handed = self._due.pop(0)
+            while (at := now()) < handed.at:
+                pass
+            if at > handed.until:
+                dropped += 1
+            elif self._ports.send(self._name, handed.data):
+                self._held.pop(handed.data, None)
+                if handed.undo:
+                    self._held[handed.undo] = None
+        if dropped:
+            self._tell([TicksDropped(at=now(), port=self._name, count=dropped)])
+
+    def _receive(self) -> bool:
+        """Take in all that was handed over; return whether the sender is still there."""
+        with suppress(BlockingIOError):
+            while True:
+                try:
+                    data = self._socket.recv(65536)
+                except ConnectionError:
+                    return False
+                if not data:
+                    return False
+                self._incoming += data
+                for handed in self._unpacked():
+                    insort(self._due, handed, key=attrgetter("at"))
+        return True
+
+    def _unpacked(self) -> Iterator[_Handed]:
+        while len(self._incoming) >= HEADER.size:
+            at, until, length, undo = HEADER.unpack_from(self._incoming)
+            middle = HEADER.size + length
+            if len(self._incoming) < middle + undo:
+                return
+            yield _Handed(at, until, self._incoming[HEADER.size : middle], self._incoming[middle : middle + undo])
+            self._incoming = self._incoming[middle + undo :]
+
+    def _look_after(self) -> None:
+        at = now()
+        if at < self._tend_at or (self._due and self._due[0].at < at + SLACK_S):
+            return
+        self._ports.tend()
+        self._tend_at = now() + TURN_S
+        facts = self._ports.take_facts()
+        if any(isinstance(fact, PortOpened) for fact in facts):
+            self._undo()
+        self._tell(facts)
+
+    def _tell(self, facts: Sequence[Fact]) -> None:
+        """Say what happened; without a fact it is a sign of life."""
+        lines = b"".join(json.dumps(as_record(fact), separators=(",", ":")).encode() + b"\n" for fact in facts)
+        with suppress(OSError):  # the sender reads ten times a second: a full buffer means that it stands still
+            self._socket.send(lines or b"\n")
+
+    def _undo(self) -> None:
+        for data in list(self._held):
+            if self._ports.send(self._name, data):
+                del self._held[data]

@@ -1,0 +1,110 @@
+"""What the hand, the foot and the loopers did to pedals, and where a ratio was folded: facts, as in `bridge.events`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+from bridge.events import Fact
+from bridge.units import finite, one_of, within
+
+LoopState = Literal["recording", "playing", "stopped"]
+"""What a looper does: recording takes in overdubs too."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandsOff(Fact):
+    """A pedal was given back to its knobs: its clock ended, without a Stop, and nothing more is told to it.
+
+    Attributes:
+        pedal: The pedal's name; clocked pedals on the same port lose their clock with it.
+    """
+
+    pedal: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandsOn(Fact):
+    """A pedal that was given back to its knobs is told its tempo again.
+
+    Attributes:
+        pedal: The pedal's name.
+    """
+
+    pedal: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TempoKept(Fact):
+    """The tempo that a deck's pedals have is kept from now on, whatever is heard.
+
+    Attributes:
+        deck: The deck's name.
+    """
+
+    deck: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TempoLetGo(Fact):
+    """A deck's pedals follow again what is heard.
+
+    Attributes:
+        deck: The deck's name.
+    """
+
+    deck: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepAllowed(Fact):
+    """A step of the tape that waits for the foot may be passed on now; where none waits, this changes nothing.
+
+    Attributes:
+        pedal: The pedal's name.
+    """
+
+    pedal: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoopChanged(Fact):
+    """A pedal's looper began to record or to play, or stopped.
+
+    Attributes:
+        pedal: The pedal's name.
+        loop: What it does from ``at`` on.
+    """
+
+    pedal: str
+    loop: LoopState
+
+    def __post_init__(self) -> None:
+        finite("at", self.at)
+        one_of("loop", self.loop, get_args(LoopState))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RatioFolded(Fact):
+    """A pedal's ratio was moved by octaves to keep within its limits, or came back to that of the rig.
+
+    Attributes:
+        pedal: The pedal whose limit it was; those that share its clock are folded with it.
+        asked: Beats of the pedal per beat of the deck that the rig asks for.
+        ratio: The same from ``at`` on.
+        why: In words, with the limit.
+    """
+
+    pedal: str
+    asked: float
+    ratio: float
+    why: str
+
+    def __post_init__(self) -> None:
+        finite("at", self.at)
+        within("asked", self.asked, 1 / 64, 64)
+        within("ratio", self.ratio, 1 / 64, 64)
+
+
+Hand = HandsOff | HandsOn | TempoKept | TempoLetGo | StepAllowed | LoopChanged
+"""What policies obey."""

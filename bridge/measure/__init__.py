@@ -1,0 +1,1 @@
+"""Sound and clock measured: numbers in, what they tell out. Pure."""
