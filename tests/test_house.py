@@ -33,7 +33,8 @@ ROOMS = {
     "tapes": ("bridge.tapes", "vocabulary"),
     "send": ("bridge.send", "vocabulary"),
     "schedule": (
-        "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times",
+        "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times "
+        "bridge.send.song",
         "vocabulary",
     ),
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),

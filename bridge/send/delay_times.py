@@ -12,7 +12,7 @@ from math import inf, log
 
 from bridge.events import Fact
 from bridge.events_sent import DelayTimeTold
-from bridge.rig import Between, TimeMessage
+from bridge.rig import Between, Pedal, TimeMessage
 from bridge.send.messages import control_change, control_change_14, nrpn, osc_message
 from bridge.units import period_s
 
@@ -84,6 +84,28 @@ class TimePlan:
             raise ValueError(f"limits_ms of {self.pedal!r} must go up from above 0, got {self.limits_ms!r}")
         if times and not (times[0] > 0 and all(before < after for before, after in pairwise(times))):
             raise ValueError(f"points of {self.pedal!r} must go up in time from above 0 ms, got {times!r}")
+
+    @classmethod
+    def of(cls, pedal: Pedal) -> TimePlan:
+        """Return how a pedal of a rig is told its delay time.
+
+        Raises:
+            ValueError: It is not told any, or as no message can.
+        """
+        times = pedal.times
+        if times is None:
+            raise ValueError(f"{pedal.name!r} has no table for times")
+        return cls(
+            pedal=pedal.name,
+            message=times.message,
+            number=times.number or 0,
+            channel=pedal.channel,
+            address=times.address or "",
+            points=times.points,
+            between=times.between,
+            division=float(times.division),
+            limits_ms=pedal.delay_ms,
+        )
 
     def value_at(self, time_ms: float) -> float:
         """Return the value that makes a time: between two points as the plan says, beyond the ends that of the end."""
@@ -185,45 +207,37 @@ class DelayTimes:
         if self._told is not None:
             self._told = now, *self._told[1:]
 
-    def end(self) -> None:
-        """Send no more; the pedal keeps its time."""
-        self._told = None
+    def end(self, now: float) -> None:
+        """Send no more; the pedal keeps its time. What is to be written down is due now."""
+        self._told, self._fact_at = None, now - TELL_DRIFT_EVERY_S
 
     def next_due(self) -> float:
-        """Return the host time in seconds at which something is due, perhaps in the past; inf if nothing is."""
-        tell_at = inf if self._fact is None else self._fact_at + TELL_DRIFT_EVERY_S
-        return min(self._send_at(), tell_at)
-
-    def _send_at(self) -> float:
+        """Return the host time in seconds at which a message is due, perhaps in the past; inf if none is."""
         if self._told is None or self._message == self._has:
             return inf
         return max(self._told[0], self._sent_at + EVERY_S)
 
-    def due(self, now: float) -> tuple[list[tuple[float, bytes]], list[Fact]]:
-        """Take what is to be sent at host time ``now``.
+    def next_fact(self) -> float:
+        """Return the host time in seconds from which `take_facts` has something; inf if there is nothing."""
+        if self._fact is None:
+            return inf
+        return self._fact.at if self._fact.why != "drift" else self._fact_at + TELL_DRIFT_EVERY_S
 
-        Returns:
-            One message, or group of them, or none, with the host time at which it was due; and what it told the pedal.
-        """
-        due_at = self._send_at()
+    def due(self, now: float) -> list[tuple[float, bytes]]:
+        """Take what is to be sent at host time ``now``: one message, or group of them, and when it was due."""
+        due_at = self.next_due()
         if due_at > now or self._told is None:
-            return [], self._facts(now)
-        _, time_ms, why = self._told
-        held = self._fact.why if self._fact is not None else "drift"
-        self._has, self._sent_at = self._message, now
-        self._fact = DelayTimeTold(
-            at=now,
-            pedal=self.plan.pedal,
-            delay_ms=time_ms,
-            octaves=self._octaves,
-            why=why if why != "drift" else held,
-        )
-        return [(due_at, self._message)], self._facts(now)
-
-    def _facts(self, now: float) -> list[Fact]:
-        """Return the newest time told, if it is time to write it down."""
-        fact = self._fact
-        if fact is None or (fact.why == "drift" and now < self._fact_at + TELL_DRIFT_EVERY_S):
             return []
-        self._fact, self._fact_at = None, now
+        _, time_ms, why = self._told
+        if why == "drift" and self._fact is not None:
+            why = self._fact.why
+        self._has, self._sent_at = self._message, now
+        self._fact = DelayTimeTold(at=now, pedal=self.plan.pedal, delay_ms=time_ms, octaves=self._octaves, why=why)
+        return [(due_at, self._message)]
+
+    def take_facts(self, now: float) -> list[Fact]:
+        """Take the newest time told, if it is time to write it down."""
+        if self._fact is None or now < self.next_fact():
+            return []
+        fact, self._fact, self._fact_at = self._fact, None, now
         return [fact]

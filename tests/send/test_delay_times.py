@@ -155,8 +155,8 @@ def test_an_impossible_plan_is_refused(fields, says):
 def run(times: DelayTimes, until: float) -> tuple[list[tuple[float, bytes]], list[Fact]]:
     """Ask for what is due exactly when it is; return when each message went out, and the facts."""
     sent, facts = [], []
-    while (now := times.next_due()) <= until:
-        messages, told = times.due(now)
+    while (now := min(times.next_due(), times.next_fact())) <= until:
+        messages, told = times.due(now), times.take_facts(now)
         assert messages or told, "what is due must get done"
         sent += [(now, data) for _, data in messages]
         facts += told
@@ -184,7 +184,8 @@ def test_what_waits_through_a_stall_is_the_newest_time_alone():
     times = DelayTimes(cc())
     times.tell(120.0, 1.0, "begin")
     times.tell(90.0, 1.5, "step")
-    messages, [fact] = times.due(3.0)
+    messages = times.due(3.0)
+    [fact] = times.take_facts(3.0)
     assert [data for _, data in messages] == [times.plan.bytes_at(666.667)]
     assert (fact.delay_ms, fact.why) == (pytest.approx(666.667, abs=1e-3), "step")
 
@@ -223,9 +224,9 @@ def test_a_pedal_that_comes_back_is_told_its_time_again():
 def test_after_the_end_nothing_is_sent():
     times = DelayTimes(cc())
     times.tell(120.0, 1.0, "begin")
-    times.end()
+    times.end(1.0)
     assert times.next_due() == inf
-    assert times.due(5.0) == ([], [])
+    assert times.due(5.0) == []
 
 
 @given(
