@@ -40,8 +40,8 @@ ROOMS = {
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
     "wires": (
         "bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.jack_watch bridge.edge.link "
-        "bridge.edge.midi bridge.edge.outputs bridge.edge.plugged bridge.edge.port_lock bridge.edge.port_process bridge.edge.port_set "
-        "bridge.edge.priority",
+        "bridge.edge.midi bridge.edge.outputs bridge.edge.plugged bridge.edge.port_lock bridge.edge.port_process "
+        "bridge.edge.port_set bridge.edge.priority",
         "vocabulary",
     ),
     "gear": ("bridge.edge", "vocabulary, lines, wires"),

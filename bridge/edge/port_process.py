@@ -89,16 +89,17 @@ class PortProcesses:
         self._tended_at = now()
         self.tend()
 
-    def send(self, port: str, data: bytes, at: float, undo: bytes = b"") -> bool:
-        """Hand one MIDI message to a port; return whether the port is open and takes it.
+    def send(self, port: str, data: bytes, at: float, undo: bytes = b"", until: float = inf) -> bool:
+        """Hand a message to a port; return whether the port is open and takes it.
 
         Args:
             port: The port's name as the rig has it.
-            data: The message.
+            data: One MIDI message, several that belong together, or one OSC packet.
             at: When it is due. A tick that is late by half an interval is dropped, and told as TicksDropped.
             undo: What ends it: sent by the port's process if this one vanishes before it has sent that itself.
+            until: When it is too late for it.
         """
-        return self._ports[port].send(data, at, undo)
+        return self._ports[port].send(data, at, undo, until)
 
     def tend(self) -> None:
         """Take in what the processes say, and replace those that are lost."""
@@ -141,10 +142,10 @@ class _Port:
         self._ticks = (-inf, inf)  # when the last one was due, and the interval before it
         self._held: dict[bytes, None] = {}
 
-    def send(self, data: bytes, at: float, undo: bytes) -> bool:
+    def send(self, data: bytes, at: float, undo: bytes = b"", until: float = inf) -> bool:
         if self._open is None or self._still or self._socket is None:
             return False
-        frame = HEADER.pack(at, self._until(data, at), len(data), len(undo)) + data + undo
+        frame = HEADER.pack(at, min(until, self._until(data, at)), len(data), len(undo)) + data + undo
         try:
             whole = self._socket.send(frame) == len(frame)
         except BlockingIOError:
@@ -239,7 +240,7 @@ class _Port:
             if self._is_new:  # the one before it was lost, perhaps with a contact closed
                 self._is_new = False
                 for undo in list(self._held):
-                    self.send(undo, self._now(), b"")
+                    self.send(undo, self._now())
         elif isinstance(fact, PortLost):
             self._open = None
             self._lose(fact.why)
@@ -318,7 +319,7 @@ class _Hand:
             while (at := now()) < handed.at:
                 pass
             if at > handed.until:
-                dropped += 1
+                dropped += handed.data == CLOCK
             elif self._ports.send(self._name, handed.data):
                 self._held.pop(handed.data, None)
                 if handed.undo:
