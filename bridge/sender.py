@@ -7,6 +7,7 @@ their last tempo.
 from __future__ import annotations
 
 import gc
+import os
 import select
 import signal
 import socket
@@ -20,11 +21,12 @@ from bridge.edge.child import ENDING, STOPPING, Listen, Listeners
 from bridge.edge.control import Control, MarkAsked
 from bridge.edge.host_clock import SPIN_S, now, wall
 from bridge.edge.link import EndAsked, Link
-from bridge.edge.midi import MidiSystem
+from bridge.edge.outputs import Outputs
 from bridge.edge.port_process import PortProcesses
 from bridge.edge.port_set import OutPort, Ports, PortSet, PortSystem
 from bridge.edge.priority import on_time
 from bridge.events import Fact, MarkPlaced, PedalTold, TicksDropped
+from bridge.send.messages import CLOCK
 from bridge.send.schedule import Schedule, SendPlan
 
 TURN_S = 0.1
@@ -102,7 +104,7 @@ def run(
         control = stack.enter_context(closing(Control(now)))
         asked = stack.enter_context(_signals_noted())
         names = [port.name for port in plan.ports]
-        system = system or partial(MidiSystem, plan.api, plan.virtual)
+        system = system or partial(Outputs, plan.api, plan.virtual, os.getpid())
         ports: PortSet | PortProcesses = (
             PortProcesses(names, system, now) if open_port is None else PortSet(names, open_port, now)
         )
@@ -175,10 +177,12 @@ class _Sender:
         """Hand over what is due within the ports' lead, and drop what is late."""
         while (due := self._schedule.next_due()) <= (at := now()) + self._ports.lead_s:
             taken = self._schedule.due(max(due, at))
-            for port, due_at, data in taken.messages:
-                self._ticks_sent += self._ports.send(port, data, due_at)
+            for message in taken.messages:
+                is_taken = self._ports.send(message.port, message.data, message.at, message.undo, message.until)
+                self._ticks_sent += is_taken and message.data == CLOCK
             for fact in taken.facts:
-                self._ticks_dropped += fact.count
+                if isinstance(fact, TicksDropped):
+                    self._ticks_dropped += fact.count
                 self.listeners.post(fact)
 
     def _attend(self, longest_s: float) -> None:
