@@ -1,4 +1,4 @@
-"""A pedal's delay time as a number: note values in ms, folded into its limits, and told without zipping.
+"""A pedal's delay time as a number: note values in ms, and the messages that make them.
 
 Source of the sums: a beat lasts 60000 / tempo ms; a note value is a multiple of it. Common practice.
 """
@@ -20,13 +20,7 @@ EVERY_S = 0.02
 """Least time between two messages to a pedal, in seconds."""
 
 TELL_DRIFT_EVERY_S = 1.0
-"""Drift is written down this often, in seconds; a step or a fold at once."""
-
-CLEAR = 1.02
-"""A folded time unfolds only when it is clear of the limit by this factor, so that it does not fold to and fro."""
-
-OCTAVES = 16
-"""Most octaves that a time is folded by."""
+"""Drift is written down this often, in seconds; a step at once."""
 
 HIGHEST = {"cc": 127.0, "cc14": 16383.0, "nrpn": 16383.0, "osc": inf}
 """Highest value that each message carries. Source: MIDI 1.0 Detailed Specification, data of 7 and 14 bits."""
@@ -133,26 +127,6 @@ class TimePlan:
             case "osc":
                 return osc_message(self.address, value)
 
-    def folded(self, time_ms: float, octaves: int = 0) -> int:
-        """Return by how many octaves a time is to be moved, up if above 0, to lie within what the pedal can make.
-
-        Where no octave fits, it is the one that is least far outside.
-
-        Args:
-            time_ms: The time as it is.
-            octaves: How it is folded now; that is kept for as long as nothing calls clearly for another.
-        """
-        low, high = self.reach_ms()
-
-        def outside(octaves: int, clear: float = 1.0) -> float:
-            folded = time_ms * 2.0**octaves
-            return max(low * clear / folded, folded * clear / high, 1.0)
-
-        best = min(sorted(range(-OCTAVES, OCTAVES + 1), key=abs), key=outside)  # of equals the fewest octaves
-        slack = CLEAR if outside(best) > 1.0 else 1.0
-        kept = outside(octaves) <= outside(best) * slack and outside(best, CLEAR) > 1.0
-        return octaves if kept else best
-
     def reach_ms(self) -> tuple[float, float]:
         """Return the shortest and longest time within both limits and points; the limits where these are apart."""
         low, high = self.limits_ms
@@ -165,13 +139,13 @@ class TimePlan:
 class DelayTimes:
     """The delay time of one pedal: what is due to it, at most one message every 20 ms, and never an old one.
 
-    It goes as its tempo goes, which the pedal's policy has moved already as slowly as it must, or in one step. What
-    changes nothing in the message is not sent. Host times must not run backwards.
+    It goes as its tempo goes, which the pedal's policy has moved already as slowly as it must, or in one step, and has
+    folded into the pedal's limits; what no octave fits is cut there. What changes nothing in the message is not sent.
+    Host times must not run backwards.
     """
 
     def __init__(self, plan: TimePlan) -> None:
         self.plan = plan
-        self._octaves = 0
         self._told: tuple[float, float, str] | None = None  # the newest order: when, the time in ms, and why
         self._message = b""  # what makes it
         self._has = b""  # what the pedal was sent last
@@ -191,14 +165,10 @@ class DelayTimes:
             ValueError: ``tempo`` is outside its range.
         """
         time_ms = delay_ms(tempo, self.plan.division)
-        was = self._octaves
-        self._octaves = self.plan.folded(time_ms, was)
-        if self._octaves != was:
-            why = "fold"
-        elif why == "drift" and self._told is not None and self._message != self._has:
+        if why == "drift" and self._told is not None and self._message != self._has:
             why = self._told[2]  # of the order that this one overtakes
         low, high = self.plan.reach_ms()
-        time_ms = min(max(time_ms * 2.0**self._octaves, low), high)
+        time_ms = min(max(time_ms, low), high)
         self._told, self._message = (now, time_ms, why), self.plan.bytes_at(time_ms)
 
     def forget(self, now: float) -> None:
@@ -232,7 +202,7 @@ class DelayTimes:
         if why == "drift" and self._fact is not None:
             why = self._fact.why
         self._has, self._sent_at = self._message, now
-        self._fact = DelayTimeTold(at=now, pedal=self.plan.pedal, delay_ms=time_ms, octaves=self._octaves, why=why)
+        self._fact = DelayTimeTold(at=now, pedal=self.plan.pedal, delay_ms=time_ms, why=why)
         return [(due_at, self._message)]
 
     def take_facts(self, now: float) -> list[Fact]:
