@@ -55,11 +55,13 @@ class Ports(Protocol):
 
     lead_s: float
 
-    def send(self, port: str, data: bytes, at: float, undo: bytes = b"", until: float = inf) -> bool:
+    def send(
+        self, port: str, data: bytes, at: float, undo: bytes = b"", until: float = inf, undo_at: float = inf
+    ) -> bool:
         """Send a message at host time ``at``, in seconds; return whether it was taken.
 
-        Should the sender vanish before it has sent ``undo`` itself, that is sent for it where this is possible. What
-        cannot be sent by ``until`` is left out.
+        Should the sender vanish before it has sent ``undo`` itself, or stand still until ``undo_at``, that is sent for
+        it where this is possible. What cannot be sent by ``until`` is left out.
         """
 
     def tend(self) -> None:
@@ -105,7 +107,9 @@ class PortSet:
         self._next_look = self._next_try = now()
         self.tend()
 
-    def send(self, port: str, data: bytes, at: float = 0.0, undo: bytes = b"", until: float = inf) -> bool:
+    def send(
+        self, port: str, data: bytes, at: float = 0.0, undo: bytes = b"", until: float = inf, undo_at: float = inf
+    ) -> bool:
         """Send a message to a port at once, whatever ``at`` and ``until`` say; return whether the system took it.
 
         Nobody is left to send ``undo`` when this process is gone.

@@ -14,7 +14,7 @@ from bridge.send.clock import Beats, TickClock
 from bridge.send.delay_times import DelayTimes, TimePlan
 from bridge.send.messages import CLOCK
 from bridge.send.song import LEAD_S, Song
-from bridge.send.taps import LATEST_TAP_S, TapPlan, Taps
+from bridge.send.taps import CONTACT_MAX_S, LATEST_TAP_S, TapPlan, Taps
 from bridge.units import checked_tempo
 
 OSC = "osc://"
@@ -155,6 +155,7 @@ class Message(NamedTuple):
         data: One MIDI message, a group of them that goes out whole or not at all, or one OSC message.
         undo: What ends it: to be sent even if this process vanishes.
         until: After that host time in seconds it is to be left out.
+        undo_at: At that host time in seconds ``undo`` is to be sent if it was not yet, should this process stand still.
     """
 
     port: str
@@ -162,6 +163,7 @@ class Message(NamedTuple):
     data: bytes
     undo: bytes = b""
     until: float = inf
+    undo_at: float = inf
 
 
 class Due(NamedTuple):
@@ -331,9 +333,9 @@ class _Port:
         return Due(tuple(messages), tuple(facts))
 
     def _tap_message(self, plan: TapPlan, at: float, data: bytes) -> Message:
-        if data == plan.press:
-            return Message(self._plan.name, at, data, undo=plan.release or b"", until=at + LATEST_TAP_S)
-        return Message(self._plan.name, at, data)
+        if data != plan.press:
+            return Message(self._plan.name, at, data)
+        return Message(self._plan.name, at, data, plan.release or b"", at + LATEST_TAP_S, at + CONTACT_MAX_S)
 
     def _open_contacts(self, now: float) -> None:
         for tap in self._taps:
