@@ -5,12 +5,12 @@ from __future__ import annotations
 import dataclasses
 from typing import Any, NamedTuple
 
-from bridge import events, events_hand, events_sent
+from bridge import events, events_hand, events_host, events_sent
 from bridge.events import Fact
 
 FACTS: dict[str, type[Fact]] = {
     kind.__name__: kind
-    for kind in (vars(events) | vars(events_hand) | vars(events_sent)).values()
+    for kind in (vars(events) | vars(events_hand) | vars(events_host) | vars(events_sent)).values()
     if isinstance(kind, type) and issubclass(kind, Fact) and kind is not Fact
 }
 """Every fact by its class name."""

@@ -42,7 +42,7 @@ ROOMS = {
     "wires": (
         "bridge.edge.awake bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.jack_watch "
         "bridge.edge.link bridge.edge.midi bridge.edge.outputs bridge.edge.plugged bridge.edge.port_lock "
-        "bridge.edge.port_process bridge.edge.port_set bridge.edge.priority",
+        "bridge.edge.port_hand bridge.edge.port_process bridge.edge.port_set bridge.edge.priority",
         "vocabulary",
     ),
     "gear": ("bridge.edge", "vocabulary, lines, wires"),

@@ -291,7 +291,7 @@ def _new_client(api: str | None) -> rtmidi.MidiOut:
     failures = []
     for number in wanted:
         try:
-            with _quiet_stderr():
+            with quiet_stderr():
                 return rtmidi.MidiOut(number, CLIENT_NAME)
         except OSError as error:  # RtMidi's SystemError is one
             failures.append(f"{rtmidi.get_api_display_name(number)}: {said(error)}")
@@ -302,7 +302,7 @@ def _new_client(api: str | None) -> rtmidi.MidiOut:
 
 
 @contextmanager
-def _quiet_stderr() -> Iterator[None]:
+def quiet_stderr() -> Iterator[None]:
     """Keep libasound and libjack from writing on the terminal what the refusal says better."""
     try:
         saved = os.dup(2)
