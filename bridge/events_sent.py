@@ -55,16 +55,13 @@ class DelayTimeTold(Fact):
     Attributes:
         pedal: The pedal's name.
         delay_ms: The delay time in ms.
-        octaves: How often it was doubled (or halved, below 0) to fit the pedal.
         why: "begin", "drift", "step", "fold", or what else moved it.
     """
 
     pedal: str
     delay_ms: float
-    octaves: int
     why: str
 
     def __post_init__(self) -> None:
         finite("at", self.at)
         within("delay_ms", self.delay_ms, 0.1, 600_000.0)
-        within("octaves", self.octaves, -16, 16)

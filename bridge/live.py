@@ -16,6 +16,7 @@ from bridge import sender
 from bridge.edge import control
 from bridge.edge.child import Listen
 from bridge.edge.host_clock import now, wall
+from bridge.edge.midi import refuse_taken_ports
 from bridge.edge.port_set import OutPort
 from bridge.errors import DeviceError
 from bridge.journal.take import check_space, new_take_folder, write_whole
@@ -86,11 +87,15 @@ def play(
     Raises:
         TakeError: The take cannot be written.
         BridgeError: A set is running already.
+        DeviceError: Another set has one of the MIDI outputs.
     """
     control.refuse_second()
+    plan = SendPlan.of(rig)
+    if open_port is None:
+        refuse_taken_ports([port.name for port in plan.ports], plan.api, plan.virtual)
     folder = begin_take(rig, copy)
     listen = Listen("bridge.listener:listen", (rig, folder, title, tape, now()))
-    ended = sender.run(SendPlan.of(rig), listen, for_s=for_s, open_port=open_port)
+    ended = sender.run(plan, listen, for_s=for_s, open_port=open_port)
     from bridge.review.page import write_review
 
     review = write_review(folder)

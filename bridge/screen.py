@@ -35,6 +35,7 @@ from bridge.events import (
     SoundNotKept,
     TicksDropped,
 )
+from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
 from bridge.rig import Rig
 from bridge.units import SILENCE_DB, clock_text, counted
 
@@ -312,6 +313,12 @@ def news(fact: Fact) -> str | None:
             return f"{fact.port}: gone ({fact.why}); it is tried again every second"
         case TicksDropped():
             return f"{fact.port}: {counted(fact.count, 'late tick')} left out"
+        case TapsSent():
+            return f"{fact.pedal}: {counted(fact.count, 'tap')} at {fact.tempo:.1f} bpm"
+        case TapsDropped():
+            return f"{fact.pedal}: {counted(fact.count, 'late tap')} left out"
+        case DelayTimeTold() if fact.why != "drift":
+            return f"{fact.pedal}: {fact.delay_ms:.0f} ms"
         case SoundLost():
             return f"sound: {fact.why}"
         case SoundNotKept():

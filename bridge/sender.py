@@ -7,6 +7,7 @@ their last tempo.
 from __future__ import annotations
 
 import gc
+import os
 import select
 import signal
 import socket
@@ -14,17 +15,21 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from functools import partial
+from math import inf
 from types import FrameType
 
+from bridge.edge.awake import Awake
 from bridge.edge.child import ENDING, STOPPING, Listen, Listeners
 from bridge.edge.control import Control, MarkAsked
-from bridge.edge.host_clock import SPIN_S, now, wall
+from bridge.edge.host_clock import SPIN_S, SuspendWatch, now, wall
 from bridge.edge.link import EndAsked, Link
-from bridge.edge.midi import MidiSystem
+from bridge.edge.outputs import Outputs
 from bridge.edge.port_process import PortProcesses
 from bridge.edge.port_set import OutPort, Ports, PortSet, PortSystem
-from bridge.edge.priority import on_time
-from bridge.events import Fact, MarkPlaced, PedalTold, TicksDropped
+from bridge.edge.priority import Granted, on_time
+from bridge.events import Fact, MarkPlaced, PedalTold, PortOpened, TicksDropped
+from bridge.events_host import HostSuspended, SenderReady
+from bridge.send.messages import CLOCK
 from bridge.send.schedule import Schedule, SendPlan
 
 TURN_S = 0.1
@@ -55,7 +60,7 @@ class SetEnded:
         ticks_sent: Clock ticks that open ports took.
         ticks_dropped: Clock ticks that were left out after a stall.
         orders_refused: Orders of the listener for pedals that the plan does not have.
-        priority: What the system granted: "real time", "nice -10" or "normal".
+        priority: What the system granted: as `bridge.edge.priority.Granted` has it.
         unheard: Facts of the sender that no listener vouched for, oldest first; its journal may lack them.
         facts_dropped: Facts of the sender that were dropped because too many waited for a listener.
     """
@@ -102,30 +107,42 @@ def run(
         control = stack.enter_context(closing(Control(now)))
         asked = stack.enter_context(_signals_noted())
         names = [port.name for port in plan.ports]
-        system = system or partial(MidiSystem, plan.api, plan.virtual)
+        system = system or partial(Outputs, plan.api, plan.virtual, os.getpid())
         ports: PortSet | PortProcesses = (
             PortProcesses(names, system, now) if open_port is None else PortSet(names, open_port, now)
         )
         stack.callback(ports.close)
-        priority = stack.enter_context(on_time())
-        sender = _Sender(plan, Listeners(listen, now), ports, control)
+        awake = stack.enter_context(closing(Awake(now)))
+        granted = stack.enter_context(on_time())
+        sender = _Sender(plan, Listeners(listen, now), ports, control, awake, granted)
         stack.callback(sender.listeners.kill)
-        return sender.run(asked, for_s, priority)
+        return sender.run(asked, for_s)
 
 
 class _Sender:
-    def __init__(self, plan: SendPlan, listeners: Listeners, ports: Ports, control: Control) -> None:
+    def __init__(
+        self, plan: SendPlan, listeners: Listeners, ports: Ports, control: Control, awake: Awake, granted: Granted
+    ) -> None:
         self.listeners = listeners
+        self._awake = awake
+        self._suspends = SuspendWatch()
+        self._priority = granted.priority
+        self.listeners.post(
+            SenderReady(
+                at=now(), pid=os.getpid(), priority=granted.priority, timer=granted.timer, memory=granted.memory
+            )
+        )
         self._ports = ports
         self._control = control
-        self._tend()  # the first start of a listener takes 15 ms and more: before any clock runs
+        self.listeners.tend()  # the first start of a listener takes 15 ms and more: before any clock runs
         self._schedule = Schedule(plan, now())
+        self._tended_at = -inf
         self._why = ""
         self._ticks_sent = 0
         self._ticks_dropped = 0
         self._orders_refused = 0
 
-    def run(self, asked: list[str], for_s: float | None, priority: str) -> SetEnded:
+    def run(self, asked: list[str], for_s: float | None) -> SetEnded:
         """Send until the set is ended, and until the listener has ended it."""
         end_at = None if for_s is None else now() + for_s
         while not self._why:
@@ -138,6 +155,8 @@ class _Sender:
         give_up = now() + END_S
         while not self.listeners.gone and now() < give_up:
             self._turn()
+        self._schedule.end(now())
+        self._send()
         killed = not self.listeners.gone
         self.listeners.receive()  # its last word says what it has heard
         return SetEnded(
@@ -148,7 +167,7 @@ class _Sender:
             ticks_sent=self._ticks_sent,
             ticks_dropped=self._ticks_dropped,
             orders_refused=self._orders_refused,
-            priority=priority,
+            priority=self._priority,
             unheard=self.listeners.unheard,
             facts_dropped=self.listeners.dropped,
         )
@@ -175,10 +194,14 @@ class _Sender:
         """Hand over what is due within the ports' lead, and drop what is late."""
         while (due := self._schedule.next_due()) <= (at := now()) + self._ports.lead_s:
             taken = self._schedule.due(max(due, at))
-            for port, due_at, data in taken.messages:
-                self._ticks_sent += self._ports.send(port, data, due_at)
+            for message in taken.messages:
+                is_taken = self._ports.send(
+                    message.port, message.data, message.at, message.undo, message.until, message.undo_at
+                )
+                self._ticks_sent += is_taken and message.data == CLOCK
             for fact in taken.facts:
-                self._ticks_dropped += fact.count
+                if isinstance(fact, TicksDropped):
+                    self._ticks_dropped += fact.count
                 self.listeners.post(fact)
 
     def _attend(self, longest_s: float) -> None:
@@ -218,7 +241,14 @@ class _Sender:
             if isinstance(fact, TicksDropped):  # by the port's own process
                 self._ticks_dropped += fact.count
                 self._ticks_sent -= fact.count
+                self._schedule.lost(fact.port)
+            elif isinstance(fact, PortOpened):
+                self._schedule.opened(fact.port, now())
             self.listeners.post(fact)
+        if (told := self._awake.look()) is not None:
+            self.listeners.post(told)
+        if slept_s := self._suspends.look():
+            self.listeners.post(HostSuspended(at=now(), slept_s=slept_s))
         self._control.tend()
         starts = self.listeners.starts
         self.listeners.tend()

@@ -11,7 +11,7 @@ from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
 
 SENT = TapsSent(at=1.0, pedal="short echo", tempo=84.0, count=4)
 DROPPED = TapsDropped(at=1.0, pedal="short echo", sent=2, count=2)
-TOLD = DelayTimeTold(at=1.0, pedal="long echo", delay_ms=714.3, octaves=0, why="begin")
+TOLD = DelayTimeTold(at=1.0, pedal="long echo", delay_ms=714.3, why="begin")
 
 
 @pytest.mark.parametrize(
@@ -27,7 +27,6 @@ TOLD = DelayTimeTold(at=1.0, pedal="long echo", delay_ms=714.3, octaves=0, why="
         (TOLD, "at", nan),
         (TOLD, "delay_ms", 0.0),
         (TOLD, "delay_ms", nan),
-        (TOLD, "octaves", 17),
     ],
 )
 def test_an_illegal_fact_cannot_be_built(fact, field, value):

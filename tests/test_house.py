@@ -21,7 +21,8 @@ HERE = Path(__file__).resolve().parents[1]
 ROOMS = {
     # room: (modules, or packages with all that is in them), (rooms that it may import besides itself)
     "vocabulary": (
-        "bridge bridge.events bridge.events_hand bridge.events_sent bridge.records bridge.errors bridge.units bridge.rig",
+        "bridge bridge.events bridge.events_hand bridge.events_host bridge.events_sent bridge.records bridge.errors "
+        "bridge.units bridge.rig",
         "",
     ),
     "first run": ("bridge.first_run", ""),
@@ -33,15 +34,16 @@ ROOMS = {
     "tapes": ("bridge.tapes", "vocabulary"),
     "send": ("bridge.send", "vocabulary"),
     "schedule": (
-        "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times",
+        "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times "
+        "bridge.send.song",
         "vocabulary",
     ),
     "weights": ("bridge.weights", "vocabulary, follow"),
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
     "wires": (
-        "bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.jack_watch bridge.edge.link "
-        "bridge.edge.midi bridge.edge.outputs bridge.edge.plugged bridge.edge.port_lock bridge.edge.port_process bridge.edge.port_set "
-        "bridge.edge.priority",
+        "bridge.edge.awake bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.jack_watch "
+        "bridge.edge.link bridge.edge.midi bridge.edge.outputs bridge.edge.plugged bridge.edge.port_lock "
+        "bridge.edge.port_hand bridge.edge.port_process bridge.edge.port_set bridge.edge.priority",
         "vocabulary",
     ),
     "gear": ("bridge.edge", "vocabulary, lines, wires"),
@@ -72,7 +74,7 @@ PURE = (
 
 PURE_IMPORTS = (
     "__future__, abc, aubio, bisect, collections, copy, csv, dataclasses, enum, fractions, functools, heapq, "
-    "itertools, json, math, numbers, numpy, operator, re, statistics, string, struct, types, typing"
+    "io, itertools, json, math, numbers, numpy, operator, re, statistics, string, struct, types, typing"
 )
 """All that a pure room may import from outside. A list of what is harmless misses nothing that is new."""
 

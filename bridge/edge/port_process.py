@@ -10,35 +10,19 @@ from __future__ import annotations
 
 import json
 import multiprocessing
-import select
 import signal
 import socket
-import struct
-from bisect import insort
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, suppress
+from collections.abc import Callable, Sequence
 from math import inf
-from operator import attrgetter
-from typing import NamedTuple
 
-from bridge.edge.child import as_child, signals_held
-from bridge.edge.host_clock import SPIN_S, now
-from bridge.edge.port_set import PortSet, PortSystem
-from bridge.edge.priority import on_time
-from bridge.events import Fact, PortLost, PortOpened, TicksDropped
-from bridge.records import as_record, from_record
-
-CLOCK = b"\xf8"
-"""Source: MIDI 1.0 Detailed Specification, Timing Clock."""
+from bridge.edge.child import signals_held
+from bridge.edge.port_hand import CLOCK, HEADER, TURN_S, serve
+from bridge.edge.port_set import PortSystem
+from bridge.events import Fact, PortLost, PortOpened
+from bridge.records import from_record
 
 LEAD_S = 0.005
 """Messages are handed to a port's process so long before they are due, in seconds."""
-
-TURN_S = 0.25
-"""Longest wait of a port's process, in seconds; it gives a sign of life each time."""
-
-SLACK_S = 0.006
-"""Looking after the port waits for so much time before the next message, in seconds."""
 
 PATIENCE_S = 1.0
 """A port whose process has been silent for so long, in seconds, stands still: it is told as lost."""
@@ -57,16 +41,6 @@ FIRST_LATE_S = 0.003
 
 END_S = 1.0
 """Time that the processes have for ending, in seconds; then they are killed."""
-
-HEADER = struct.Struct("<ddHH")
-"""A message on its way: when it is due, until when it may go out, and the lengths of its bytes and of its undoing."""
-
-
-class _Handed(NamedTuple):
-    at: float
-    until: float
-    data: bytes
-    undo: bytes
 
 
 class PortProcesses:
@@ -89,16 +63,20 @@ class PortProcesses:
         self._tended_at = now()
         self.tend()
 
-    def send(self, port: str, data: bytes, at: float, undo: bytes = b"") -> bool:
-        """Hand one MIDI message to a port; return whether the port is open and takes it.
+    def send(
+        self, port: str, data: bytes, at: float, undo: bytes = b"", until: float = inf, undo_at: float = inf
+    ) -> bool:
+        """Hand a message to a port; return whether the port is open and takes it.
 
         Args:
             port: The port's name as the rig has it.
-            data: The message.
+            data: One MIDI message, several that belong together, or one OSC packet.
             at: When it is due. A tick that is late by half an interval is dropped, and told as TicksDropped.
             undo: What ends it: sent by the port's process if this one vanishes before it has sent that itself.
+            until: When it is too late for it.
+            undo_at: When the port's process sends ``undo`` by itself, if that has not come; this one may stand still.
         """
-        return self._ports[port].send(data, at, undo)
+        return self._ports[port].send(data, at, undo, until, undo_at)
 
     def tend(self) -> None:
         """Take in what the processes say, and replace those that are lost."""
@@ -141,10 +119,11 @@ class _Port:
         self._ticks = (-inf, inf)  # when the last one was due, and the interval before it
         self._held: dict[bytes, None] = {}
 
-    def send(self, data: bytes, at: float, undo: bytes) -> bool:
+    def send(self, data: bytes, at: float, undo: bytes = b"", until: float = inf, undo_at: float = inf) -> bool:
         if self._open is None or self._still or self._socket is None:
             return False
-        frame = HEADER.pack(at, self._until(data, at), len(data), len(undo)) + data + undo
+        until = min(until, self._until(data, at))
+        frame = HEADER.pack(at, until, undo_at, len(data), len(undo)) + data + undo
         try:
             whole = self._socket.send(frame) == len(frame)
         except BlockingIOError:
@@ -200,7 +179,7 @@ class _Port:
         ours, theirs = socket.socketpair()
         ours.setblocking(False)
         process = multiprocessing.get_context("spawn").Process(
-            target=_serve, args=(theirs, self._name, self._system), name=f"port {self._name}"
+            target=serve, args=(theirs, self._name, self._system), name=f"port {self._name}"
         )
         try:
             with signals_held():
@@ -239,7 +218,7 @@ class _Port:
             if self._is_new:  # the one before it was lost, perhaps with a contact closed
                 self._is_new = False
                 for undo in list(self._held):
-                    self.send(undo, self._now(), b"")
+                    self.send(undo, self._now())
         elif isinstance(fact, PortLost):
             self._open = None
             self._lose(fact.why)
@@ -272,102 +251,3 @@ class _Port:
         if not self._told_lost:
             self._told_lost = True
             self._facts.append(PortLost(at=self._now(), port=self._name, why=why))
-
-
-def _serve(connection: socket.socket, name: str, system: Callable[[], PortSystem]) -> None:
-    """Be the process of one port until the sender closes the connection, or is gone."""
-    as_child()
-    with (
-        on_time(),
-        closing(connection),
-        closing(system()) as opener,
-        closing(PortSet([name], opener.open, now)) as ports,
-    ):
-        _Hand(connection, name, ports).run()
-
-
-class _Hand:
-    """The far side: sends to its one port what is handed over, when it is due."""
-
-    def __init__(self, connection: socket.socket, name: str, ports: PortSet) -> None:
-        connection.setblocking(False)
-        self._socket = connection
-        self._name = name
-        self._ports = ports
-        self._incoming = b""
-        self._due: list[_Handed] = []  # by the time when they are due
-        self._held: dict[bytes, None] = {}  # what ends what was begun, and is not ended yet
-        self._tend_at = -inf
-
-    def run(self) -> None:
-        """Send until the sender is gone; then end what is held."""
-        there = True
-        while there:
-            self._look_after()
-            next_at = self._due[0].at if self._due else inf
-            longest_s = min(next_at - SPIN_S, self._tend_at) - now()
-            select.select([self._socket], [], [], max(0.0, longest_s))
-            there = self._receive()
-            self._send_due()
-        self._undo()
-
-    def _send_due(self) -> None:
-        dropped = 0
-        while self._due and self._due[0].at - SPIN_S <= now():
-            handed = self._due.pop(0)
-            while (at := now()) < handed.at:
-                pass
-            if at > handed.until:
-                dropped += 1
-            elif self._ports.send(self._name, handed.data):
-                self._held.pop(handed.data, None)
-                if handed.undo:
-                    self._held[handed.undo] = None
-        if dropped:
-            self._tell([TicksDropped(at=now(), port=self._name, count=dropped)])
-
-    def _receive(self) -> bool:
-        """Take in all that was handed over; return whether the sender is still there."""
-        with suppress(BlockingIOError):
-            while True:
-                try:
-                    data = self._socket.recv(65536)
-                except ConnectionError:
-                    return False
-                if not data:
-                    return False
-                self._incoming += data
-                for handed in self._unpacked():
-                    insort(self._due, handed, key=attrgetter("at"))
-        return True
-
-    def _unpacked(self) -> Iterator[_Handed]:
-        while len(self._incoming) >= HEADER.size:
-            at, until, length, undo = HEADER.unpack_from(self._incoming)
-            middle = HEADER.size + length
-            if len(self._incoming) < middle + undo:
-                return
-            yield _Handed(at, until, self._incoming[HEADER.size : middle], self._incoming[middle : middle + undo])
-            self._incoming = self._incoming[middle + undo :]
-
-    def _look_after(self) -> None:
-        at = now()
-        if at < self._tend_at or (self._due and self._due[0].at < at + SLACK_S):
-            return
-        self._ports.tend()
-        self._tend_at = now() + TURN_S
-        facts = self._ports.take_facts()
-        if any(isinstance(fact, PortOpened) for fact in facts):
-            self._undo()
-        self._tell(facts)
-
-    def _tell(self, facts: Sequence[Fact]) -> None:
-        """Say what happened; without a fact it is a sign of life."""
-        lines = b"".join(json.dumps(as_record(fact), separators=(",", ":")).encode() + b"\n" for fact in facts)
-        with suppress(OSError):  # the sender reads ten times a second: a full buffer means that it stands still
-            self._socket.send(lines or b"\n")
-
-    def _undo(self) -> None:
-        for data in list(self._held):
-            if self._ports.send(self._name, data):
-                del self._held[data]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from math import inf
 from typing import Protocol
 
 from bridge.errors import DeviceError
@@ -26,7 +27,7 @@ class OutPort(Protocol):
     found: str
 
     def send(self, data: bytes) -> None:
-        """Send one MIDI message at once."""
+        """Send one message, or a group that belongs together, at once."""
 
     def present(self) -> bool:
         """Return whether it is still plugged in."""
@@ -54,10 +55,13 @@ class Ports(Protocol):
 
     lead_s: float
 
-    def send(self, port: str, data: bytes, at: float, undo: bytes = b"") -> bool:
-        """Send one MIDI message at host time ``at``, in seconds; return whether it was taken.
+    def send(
+        self, port: str, data: bytes, at: float, undo: bytes = b"", until: float = inf, undo_at: float = inf
+    ) -> bool:
+        """Send a message at host time ``at``, in seconds; return whether it was taken.
 
-        Should the sender vanish before it has sent ``undo`` itself, that is sent for it where this is possible.
+        Should the sender vanish before it has sent ``undo`` itself, or stand still until ``undo_at``, that is sent for
+        it where this is possible. What cannot be sent by ``until`` is left out.
         """
 
     def tend(self) -> None:
@@ -103,8 +107,10 @@ class PortSet:
         self._next_look = self._next_try = now()
         self.tend()
 
-    def send(self, port: str, data: bytes, at: float = 0.0, undo: bytes = b"") -> bool:
-        """Send one MIDI message to a port at once, whatever ``at`` says; return whether the system took it.
+    def send(
+        self, port: str, data: bytes, at: float = 0.0, undo: bytes = b"", until: float = inf, undo_at: float = inf
+    ) -> bool:
+        """Send a message to a port at once, whatever ``at`` and ``until`` say; return whether the system took it.
 
         Nobody is left to send ``undo`` when this process is gone.
         """

@@ -7,10 +7,10 @@ The first line is the schema, every other one a fact in the form of `bridge.reco
 from __future__ import annotations
 
 import json
-from math import isfinite
 from typing import Any
 
 from bridge.events import Fact
+from bridge.journal.migrate import migrated
 from bridge.records import as_record, from_record
 
 SCHEMA = 1
@@ -31,24 +31,36 @@ def fact_line(fact: Fact) -> bytes:
     return _line(as_record(fact))
 
 
-def read_line(line: bytes) -> Fact | int:
+def read_line(line: bytes, schema: int = SCHEMA) -> Fact | int:
     """Return the fact of a line, or the version that a schema line tells.
 
     Args:
         line: One line of a journal, with or without its newline.
+        schema: Version of the journal that the line is from; an older one is brought up to today's.
 
     Raises:
         ValueError: The line is torn or garbage, or holds no fact that the bridge knows.
     """
     try:
-        record = json.loads(line.decode(), parse_float=_finite, parse_constant=_finite)
-        if not isinstance(record, dict):
-            raise ValueError("it is no JSON object")  # noqa: TRY004 -- the line is wrong, not the caller
+        record = _record(line.decode().strip())
         if "journal" in record:
             return _schema(record)
-        return from_record(record)
+        return from_record(record if schema == SCHEMA else migrated(record, schema, SCHEMA))
     except (OverflowError, RecursionError) as error:  # an integer beyond any float; brackets nested past Python's depth
         raise ValueError(f"it holds what no journal holds: {error}") from error
+
+
+def _record(text: str) -> dict[str, Any]:
+    try:
+        record, end = _SCAN(text, 0)
+    except StopIteration as error:
+        raise ValueError("it is no JSON") from error
+    if end != len(text) or not isinstance(record, dict):
+        raise ValueError("it is no JSON object")
+    for value in record.values():
+        if type(value) is float and value - value != 0.0:
+            raise ValueError(f"{value} is no finite number")
+    return record
 
 
 def _line(record: dict[str, Any]) -> bytes:
@@ -56,11 +68,12 @@ def _line(record: dict[str, Any]) -> bytes:
     return text.encode(errors="backslashreplace") + b"\n"  # half a surrogate pair becomes its own JSON escape
 
 
-def _finite(text: str) -> float:
-    value = float(text)
-    if not isfinite(value):
-        raise ValueError(f"{text} is no finite number")
-    return value
+def _no_number(text: str) -> float:
+    raise ValueError(f"{text} is no finite number")
+
+
+_SCAN = json.JSONDecoder(parse_constant=_no_number).scan_once
+"""Made once: `json.loads` with an option makes a scanner for each call, and a long journal has a million lines."""
 
 
 def _schema(record: dict[str, Any]) -> int:

@@ -8,8 +8,11 @@ from contextlib import suppress
 from io import FileIO
 from pathlib import Path
 
-SYNC_EVERY_S = 1.0
-"""The file is brought from the system's memory to the disk at most this often."""
+SYNC_EVERY_S = 0.5
+"""The file is brought from the system's memory to the disk at most this often.
+
+A power cut may cost a second: so a disk has another half of it for the sync itself.
+"""
 
 RESERVE_BYTES = 1 << 20
 """Room kept for the journal on a disk that gets full: about a quarter of an hour of facts."""

@@ -6,6 +6,7 @@ Nothing is written here, and the original stays as it is.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from io import BytesIO
 
 from bridge.events import Fact
 from bridge.journal.codec import SCHEMA, read_line
@@ -58,16 +59,14 @@ def recover(data: bytes) -> Recovered:
     schema: int | None = None
     facts: list[Fact] = []
     faults: list[LineFault] = []
-    lines = data.split(b"\n")
-    for number, raw in enumerate(lines, 1):
-        line = raw.strip(b"\0 \r\t")
+    for number, raw in enumerate(BytesIO(data), 1):  # splitting would hold the whole journal twice
+        line = raw.strip(b"\0 \r\n\t")
         if not line:
             continue
         try:
-            found = read_line(line)
+            found = read_line(line, SCHEMA if schema is None or schema > SCHEMA else schema)
         except ValueError as error:
-            torn = number == len(lines)
-            faults.append(LineFault(number, _said(line, error, torn)))
+            faults.append(LineFault(number, _said(line, error, torn=not raw.endswith(b"\n"))))
             continue
         if isinstance(found, Fact):
             facts.append(found)

@@ -30,8 +30,9 @@ QUEUE_S = 10.0
 KEEP_FREE_BYTES = 50_000_000
 """Sound ends when the disk has less room, so that the journal can go on for hours."""
 
-LOOK_EVERY_S = 2
-"""The disk's room is looked at each time so much sound was written."""
+LOOK_EVERY_S = 0.2
+"""The disk's room is looked at each time so much sound was written: little enough that of the reserve that the journal
+gives up on a full disk, sound takes no more than a part."""
 
 LEAVE_S = 5.0
 """Leaving takes at most this long."""
@@ -142,7 +143,7 @@ class SoundWriter:
     def _look_at_the_disk(self, frames: int) -> None:
         self._unlooked -= frames
         if self._unlooked <= 0:
-            self._unlooked = LOOK_EVERY_S * self._rate
+            self._unlooked = round(LOOK_EVERY_S * self._rate)
             free = shutil.disk_usage(self._folder).free
             if free < KEEP_FREE_BYTES:
                 raise OSError(ENOSPC, f"only {free / 1e6:.0f} MB are free, and they are for the journal")

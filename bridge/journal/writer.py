@@ -5,7 +5,8 @@ What it guarantees, and on what that rests:
 - `JournalWriter.write` takes microseconds and never raises: it only puts the fact on a queue in memory.
 - A fact is handed to the system within a few milliseconds (later only while the disk itself holds up a sync), as whole
   lines and without a buffer in between. *Written* means that: from then on kill -9 of the process cannot lose it.
-- Once a second what was written is synced to the disk: a power cut loses at most the last second.
+- Twice a second what was written is synced to the disk: a power cut loses at most the last second, as long as the disk
+  takes less than half a second for it.
 - A full disk raises nothing. The writer gives up its reserve of 1 MiB, then tries again until there is room; up to
   `QUEUE_FACTS` facts wait meanwhile. Those that come when the queue is full are counted, and a `FactsLost` says so.
 """

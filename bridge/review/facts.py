@@ -102,6 +102,7 @@ def _deck(name: str, facts: Sequence[Fact], began: float, end: float) -> DeckSto
     return DeckStory(
         name=name,
         stretches=tuple(stretches),
+        beats=tuple(beats),
         runs=tuple(map(tuple, runs)),
         pieces=_pieces(runs, changed, began),
         levels=tuple((fact.at - began, fact.level_db) for fact in _of(LevelHeard, facts) if fact.deck == name),

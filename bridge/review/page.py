@@ -9,10 +9,11 @@ from typing import Any
 from bridge.journal.take import write_whole
 from bridge.review.facts import tell
 from bridge.review.read import Take, read_take
-from bridge.review.rows import LONG_TEXT, clean, day_and_time, ending, summary, tables, title
+from bridge.review.rows import LONG_TEXT, summary, tables, title
 from bridge.review.story import DeckStory, PedalStory, Story
 from bridge.review.tables import tempo_csv
 from bridge.review.troubles import troubles
+from bridge.review.words import clean, day_and_time, ending
 from bridge.web.shell import render
 
 LABEL = 28

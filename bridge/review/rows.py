@@ -3,23 +3,15 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 
 from bridge.review.story import Change, DeckStory, Mark, PedalStory, Story
-from bridge.review.troubles import SENDER_LOST, Trouble
-from bridge.units import clock_text
-
-NONE = "–"
-"""What stands where there is nothing to say."""
+from bridge.review.troubles import Trouble
+from bridge.review.words import NONE, bpm, clean, late, moment, percent, signed, time
 
 LONG_TABLE = 40
 """A table with more rows is folded away."""
-
-AT_ONCE_S = 0.05
-"""What is noticed within this is noticed at once."""
 
 LONG_TEXT = 300
 """A text with more characters is folded away."""
@@ -81,59 +73,6 @@ def tables(story: Story, found: Sequence[Trouble]) -> tuple[Table, ...]:
         _troubles(found),
         _stretches(story.decks),
     )
-
-
-def time(seconds: float) -> str:
-    """Return a time since the begin of the take as m:ss; what lies before the begin is 0:00."""
-    return clock_text(max(0.0, seconds))
-
-
-def bpm(tempo: float | None) -> str:
-    """Return a tempo with its unit."""
-    return NONE if tempo is None else f"{tempo:.1f}\xa0bpm"
-
-
-def percent(share: float | None) -> str:
-    """Return a share of 0 to 1 in whole per cent."""
-    return NONE if share is None else f"{100 * share:.0f}\xa0%"
-
-
-def signed(number: float | None, unit: str, digits: int) -> str:
-    """Return a number with its sign and unit."""
-    if number is None:
-        return NONE
-    return f"{round(number, digits) + 0.0:+.{digits}f}".replace("-", "−") + f"\xa0{unit}"
-
-
-def late(seconds: float) -> str:
-    """Return how much later something was noticed."""
-    return "at once" if seconds < AT_ONCE_S else f"{seconds:.1f}\xa0s later"
-
-
-def ending(why: str | None) -> str:
-    """Return how a take ended, as a sentence.
-
-    Args:
-        why: The reason that the take's last fact gives; None where there is none.
-    """
-    if why is None:
-        return "The journal does not say that the take ended."
-    if over := re.fullmatch(r"its (\S+) s were over", why):
-        return f"Ended after {over[1]}\xa0s, as asked."
-    if why.startswith(SENDER_LOST):
-        return f"Ended because the program that sends the clock was lost ({clean(why.removeprefix(SENDER_LOST))})."
-    return f"Ended: {clean(why) or 'no reason given'}."
-
-
-def day_and_time(wall: float | None) -> str:
-    """Return wall time as a date and time of day in UTC; empty where it is unknown or no date."""
-    moment = _moment(wall)
-    return f"{moment:%A} {moment.day} {moment:%B %Y, %H:%M} UTC" if moment else ""
-
-
-def clean(text: str) -> str:
-    """Return a text without control characters and halves of surrogate pairs; lines and tabs stay."""
-    return "".join("�" if unicodedata.category(c) in ("Cc", "Cs") and c not in "\n\t" else c for c in text)
 
 
 def _decks(decks: Sequence[DeckStory]) -> Table:
@@ -211,8 +150,8 @@ def _pedals(pedals: Sequence[PedalStory]) -> Table:
 def _marks(marks: Sequence[Mark]) -> Table:
     rows = []
     for mark in marks:
-        moment = _moment(mark.wall)
-        rows.append((time(mark.seconds), f"{moment:%H:%M:%S}" if moment else NONE, mark.text))
+        then = moment(mark.wall)
+        rows.append((time(mark.seconds), f"{then:%H:%M:%S}" if then else NONE, mark.text))
     return _table("Marks", ("Time", "UTC", "Text"), rows, "0", "No mark was placed.")
 
 
@@ -235,13 +174,6 @@ def _table(title: str, heads: tuple[str, ...], rows: Sequence[tuple[str, ...]], 
     cleaned = tuple(tuple(clean(cell) for cell in row) for row in rows)
     columns = frozenset(map(int, numbers))
     return Table(title=title, heads=heads, rows=cleaned, numbers=columns, empty=empty, folded=len(rows) > LONG_TABLE)
-
-
-def _moment(wall: float | None) -> datetime | None:
-    try:
-        return None if wall is None else datetime.fromtimestamp(wall, UTC)
-    except (OverflowError, ValueError, OSError):  # no wall clock of this world
-        return None
 
 
 def _at(trouble: Trouble) -> str:

@@ -62,7 +62,8 @@ class DeckStory:
     Attributes:
         name: The deck's name.
         stretches: States of its follower, without a gap from the begin to the end of the take.
-        runs: Beats in unbroken runs; each run one tuple, in order.
+        beats: Every beat of the journal, in order of time, those that were only counted on too.
+        runs: Beats that were heard, in unbroken runs; each run one tuple, in order.
         pieces: What lay between two changes, where there were beats.
         levels: Pairs of seconds and dB.
         share_following: Share of the take in which it was followed, 0..1.
@@ -70,6 +71,7 @@ class DeckStory:
 
     name: str
     stretches: tuple[Stretch, ...]
+    beats: tuple[BeatPlaced, ...]
     runs: tuple[tuple[BeatPlaced, ...], ...]
     pieces: tuple[Piece, ...]
     levels: tuple[tuple[float, float], ...]

@@ -1,4 +1,4 @@
-"""A pedal's delay time as a number: note values in ms, folded into its limits, and told without zipping.
+"""A pedal's delay time as a number: note values in ms, and the messages that make them.
 
 Source of the sums: a beat lasts 60000 / tempo ms; a note value is a multiple of it. Common practice.
 """
@@ -12,7 +12,7 @@ from math import inf, log
 
 from bridge.events import Fact
 from bridge.events_sent import DelayTimeTold
-from bridge.rig import Between, TimeMessage
+from bridge.rig import Between, Pedal, TimeMessage
 from bridge.send.messages import control_change, control_change_14, nrpn, osc_message
 from bridge.units import period_s
 
@@ -20,13 +20,7 @@ EVERY_S = 0.02
 """Least time between two messages to a pedal, in seconds."""
 
 TELL_DRIFT_EVERY_S = 1.0
-"""Drift is written down this often, in seconds; a step or a fold at once."""
-
-CLEAR = 1.02
-"""A folded time unfolds only when it is clear of the limit by this factor, so that it does not fold to and fro."""
-
-OCTAVES = 16
-"""Most octaves that a time is folded by."""
+"""Drift is written down this often, in seconds; a step at once."""
 
 HIGHEST = {"cc": 127.0, "cc14": 16383.0, "nrpn": 16383.0, "osc": inf}
 """Highest value that each message carries. Source: MIDI 1.0 Detailed Specification, data of 7 and 14 bits."""
@@ -85,6 +79,28 @@ class TimePlan:
         if times and not (times[0] > 0 and all(before < after for before, after in pairwise(times))):
             raise ValueError(f"points of {self.pedal!r} must go up in time from above 0 ms, got {times!r}")
 
+    @classmethod
+    def of(cls, pedal: Pedal) -> TimePlan:
+        """Return how a pedal of a rig is told its delay time.
+
+        Raises:
+            ValueError: It is not told any, or as no message can.
+        """
+        times = pedal.times
+        if times is None:
+            raise ValueError(f"{pedal.name!r} has no table for times")
+        return cls(
+            pedal=pedal.name,
+            message=times.message,
+            number=times.number or 0,
+            channel=pedal.channel,
+            address=times.address or "",
+            points=times.points,
+            between=times.between,
+            division=float(times.division),
+            limits_ms=pedal.delay_ms,
+        )
+
     def value_at(self, time_ms: float) -> float:
         """Return the value that makes a time: between two points as the plan says, beyond the ends that of the end."""
         if not self.points:
@@ -111,26 +127,6 @@ class TimePlan:
             case "osc":
                 return osc_message(self.address, value)
 
-    def folded(self, time_ms: float, octaves: int = 0) -> int:
-        """Return by how many octaves a time is to be moved, up if above 0, to lie within what the pedal can make.
-
-        Where no octave fits, it is the one that is least far outside.
-
-        Args:
-            time_ms: The time as it is.
-            octaves: How it is folded now; that is kept for as long as nothing calls clearly for another.
-        """
-        low, high = self.reach_ms()
-
-        def outside(octaves: int, clear: float = 1.0) -> float:
-            folded = time_ms * 2.0**octaves
-            return max(low * clear / folded, folded * clear / high, 1.0)
-
-        best = min(sorted(range(-OCTAVES, OCTAVES + 1), key=abs), key=outside)  # of equals the fewest octaves
-        slack = CLEAR if outside(best) > 1.0 else 1.0
-        kept = outside(octaves) <= outside(best) * slack and outside(best, CLEAR) > 1.0
-        return octaves if kept else best
-
     def reach_ms(self) -> tuple[float, float]:
         """Return the shortest and longest time within both limits and points; the limits where these are apart."""
         low, high = self.limits_ms
@@ -143,13 +139,13 @@ class TimePlan:
 class DelayTimes:
     """The delay time of one pedal: what is due to it, at most one message every 20 ms, and never an old one.
 
-    It goes as its tempo goes, which the pedal's policy has moved already as slowly as it must, or in one step. What
-    changes nothing in the message is not sent. Host times must not run backwards.
+    It goes as its tempo goes, which the pedal's policy has moved already as slowly as it must, or in one step, and has
+    folded into the pedal's limits; what no octave fits is cut there. What changes nothing in the message is not sent.
+    Host times must not run backwards.
     """
 
     def __init__(self, plan: TimePlan) -> None:
         self.plan = plan
-        self._octaves = 0
         self._told: tuple[float, float, str] | None = None  # the newest order: when, the time in ms, and why
         self._message = b""  # what makes it
         self._has = b""  # what the pedal was sent last
@@ -169,14 +165,10 @@ class DelayTimes:
             ValueError: ``tempo`` is outside its range.
         """
         time_ms = delay_ms(tempo, self.plan.division)
-        was = self._octaves
-        self._octaves = self.plan.folded(time_ms, was)
-        if self._octaves != was:
-            why = "fold"
-        elif why == "drift" and self._told is not None and self._message != self._has:
+        if why == "drift" and self._told is not None and self._message != self._has:
             why = self._told[2]  # of the order that this one overtakes
         low, high = self.plan.reach_ms()
-        time_ms = min(max(time_ms * 2.0**self._octaves, low), high)
+        time_ms = min(max(time_ms, low), high)
         self._told, self._message = (now, time_ms, why), self.plan.bytes_at(time_ms)
 
     def forget(self, now: float) -> None:
@@ -185,45 +177,37 @@ class DelayTimes:
         if self._told is not None:
             self._told = now, *self._told[1:]
 
-    def end(self) -> None:
-        """Send no more; the pedal keeps its time."""
-        self._told = None
+    def end(self, now: float) -> None:
+        """Send no more; the pedal keeps its time. What is to be written down is due now."""
+        self._told, self._fact_at = None, now - TELL_DRIFT_EVERY_S
 
     def next_due(self) -> float:
-        """Return the host time in seconds at which something is due, perhaps in the past; inf if nothing is."""
-        tell_at = inf if self._fact is None else self._fact_at + TELL_DRIFT_EVERY_S
-        return min(self._send_at(), tell_at)
-
-    def _send_at(self) -> float:
+        """Return the host time in seconds at which a message is due, perhaps in the past; inf if none is."""
         if self._told is None or self._message == self._has:
             return inf
         return max(self._told[0], self._sent_at + EVERY_S)
 
-    def due(self, now: float) -> tuple[list[tuple[float, bytes]], list[Fact]]:
-        """Take what is to be sent at host time ``now``.
+    def next_fact(self) -> float:
+        """Return the host time in seconds from which `take_facts` has something; inf if there is nothing."""
+        if self._fact is None:
+            return inf
+        return self._fact.at if self._fact.why != "drift" else self._fact_at + TELL_DRIFT_EVERY_S
 
-        Returns:
-            One message, or group of them, or none, with the host time at which it was due; and what it told the pedal.
-        """
-        due_at = self._send_at()
+    def due(self, now: float) -> list[tuple[float, bytes]]:
+        """Take what is to be sent at host time ``now``: one message, or group of them, and when it was due."""
+        due_at = self.next_due()
         if due_at > now or self._told is None:
-            return [], self._facts(now)
-        _, time_ms, why = self._told
-        held = self._fact.why if self._fact is not None else "drift"
-        self._has, self._sent_at = self._message, now
-        self._fact = DelayTimeTold(
-            at=now,
-            pedal=self.plan.pedal,
-            delay_ms=time_ms,
-            octaves=self._octaves,
-            why=why if why != "drift" else held,
-        )
-        return [(due_at, self._message)], self._facts(now)
-
-    def _facts(self, now: float) -> list[Fact]:
-        """Return the newest time told, if it is time to write it down."""
-        fact = self._fact
-        if fact is None or (fact.why == "drift" and now < self._fact_at + TELL_DRIFT_EVERY_S):
             return []
-        self._fact, self._fact_at = None, now
+        _, time_ms, why = self._told
+        if why == "drift" and self._fact is not None:
+            why = self._fact.why
+        self._has, self._sent_at = self._message, now
+        self._fact = DelayTimeTold(at=now, pedal=self.plan.pedal, delay_ms=time_ms, why=why)
+        return [(due_at, self._message)]
+
+    def take_facts(self, now: float) -> list[Fact]:
+        """Take the newest time told, if it is time to write it down."""
+        if self._fact is None or now < self.next_fact():
+            return []
+        fact, self._fact, self._fact_at = self._fact, None, now
         return [fact]

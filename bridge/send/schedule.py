@@ -1,40 +1,92 @@
-"""What is due on which port, and when: the clocks of all ports, moved by the orders of the listener."""
+"""What is due on which port, and when: clocks, taps and delay times, moved by the orders of the listener."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from fractions import Fraction
 from math import inf
 from typing import NamedTuple
 
-from bridge.events import PedalTold, TicksDropped
-from bridge.rig import Rig
-from bridge.send.clock import TickClock
+from bridge.events import Fact, PedalTold, TicksDropped
+from bridge.rig import Pedal, Rig, Transport
+from bridge.send.clock import Beats, TickClock
+from bridge.send.delay_times import DelayTimes, TimePlan
 from bridge.send.messages import CLOCK
+from bridge.send.song import LEAD_S, Song
+from bridge.send.taps import CONTACT_MAX_S, LATEST_TAP_S, TapPlan, Taps
 from bridge.units import checked_tempo
+
+OSC = "osc://"
+"""Begins the name of an output that is no MIDI port but an OSC receiver: ``osc://host:port``."""
+
+QUIET_S = 0.006
+"""A delay time goes out only where no tick or tap is due for so long, in seconds.
+
+Its longest group is 12 bytes, and a byte takes 0.32 ms on a cable (MIDI 1.0, 31250 Bd): 3.84 ms. The fastest clock has
+a tick every 6.25 ms.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PortPlan:
-    """One MIDI output and its one clock.
+    """One output, its one clock, and what else goes out there.
 
     Attributes:
-        name: The port's name as the rig has it.
-        pedals: Names of the pedals that it feeds, at least one.
+        name: The port's name as the rig has it, or `OSC` and an address.
+        pedals: Names of the pedals that its clock feeds; none where it carries no clock.
         begin_tempo: Tempo of its clock before any order, in bpm; None sends nothing until the first order.
+        latency_s: How much earlier than they are to count its ticks go out, in seconds; negative for later.
+        needs_beat: Whether a tick is to fall on each beat, for sequencers; a delay would bend for nothing.
+        transport: Which messages go out beside its clock.
+        taps: The pedals that are tapped there.
+        times: The pedals that are told delay times there.
 
     Raises:
-        ValueError: No pedal, or a tempo outside 20..400 bpm.
+        ValueError: Nothing to send, a tempo outside 20..400 bpm, a latency outside -0.5..0.5 s, or two pedals on one
+            contact.
     """
 
     name: str
-    pedals: tuple[str, ...]
+    pedals: tuple[str, ...] = ()
     begin_tempo: float | None = None
+    latency_s: float = 0.0
+    needs_beat: bool = False
+    transport: tuple[Transport, ...] = ()
+    taps: tuple[TapPlan, ...] = ()
+    times: tuple[TimePlan, ...] = ()
 
     def __post_init__(self) -> None:
-        if not self.pedals:
+        if not (self.pedals or self.taps or self.times):
             raise ValueError(f"port {self.name!r} feeds no pedal")
         if self.begin_tempo is not None:
             checked_tempo(self.begin_tempo)
+        if not -0.5 <= self.latency_s <= 0.5:  # NaN fails too
+            raise ValueError(f"latency_s of port {self.name!r} must be -0.5..0.5, got {self.latency_s!r}")
+        contacts = [tap.press for tap in self.taps]
+        if len(set(contacts)) < len(contacts):
+            raise ValueError(f"two pedals on port {self.name!r} have the same tap contact")
+
+    @classmethod
+    def of(cls, name: str, pedals: tuple[Pedal, ...], osc: str) -> PortPlan:
+        """Return what goes out on one port for the pedals of a rig.
+
+        Args:
+            name: The port's name.
+            pedals: All pedals of the rig.
+            osc: The name of the OSC receiver; empty for none.
+        """
+        clocked = [pedal for pedal in pedals if pedal.port == name and "clock" in pedal.sync]
+        return cls(
+            name=name,
+            pedals=tuple(pedal.name for pedal in clocked),
+            begin_tempo=next((pedal.begin_tempo for pedal in clocked if pedal.begin_tempo is not None), None),
+            latency_s=clocked[0].latency_ms / 1e3 if clocked else 0.0,
+            needs_beat=any(pedal.needs == "beat" for pedal in clocked),
+            transport=clocked[0].transport if clocked else (),
+            taps=tuple(TapPlan.of(pedal) for pedal in pedals if _taps_port(pedal, osc) == name),
+            times=tuple(TimePlan.of(pedal) for pedal in pedals if _times_port(pedal, osc) == name),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,12 +94,12 @@ class SendPlan:
     """What the sender needs to know of a rig.
 
     Attributes:
-        ports: The MIDI outputs, in the order of the rig's pedals.
+        ports: The outputs, in the order of the rig's pedals.
         api: "alsa", "jack", "coremidi" or "windows"; None for the system's own.
         virtual: Names of the output ports that the bridge makes itself.
 
     Raises:
-        ValueError: Two ports of one name, or one pedal on two ports.
+        ValueError: Two ports of one name, or one pedal on two clocks.
     """
 
     ports: tuple[PortPlan, ...]
@@ -63,52 +115,77 @@ class SendPlan:
 
     @classmethod
     def of(cls, rig: Rig) -> SendPlan:
-        """Return the plan of a rig; clocked pedals that name the same port share its clock.
+        """Return the plan of a rig; pedals that name the same port share its clock.
 
-        A port begins at the first ``begin_tempo`` that one of its pedals has.
+        A port begins at the first ``begin_tempo`` that one of its clocked pedals has. Taps and times by OSC go to the
+        rig's receiver, which is an output like the others.
         """
-        clocked = [pedal for pedal in rig.pedals if pedal.clocked]
-        ports = []
-        for name in dict.fromkeys(pedal.port for pedal in clocked):
-            fed = [pedal for pedal in clocked if pedal.port == name]
-            begin = next((pedal.begin_tempo for pedal in fed if pedal.begin_tempo is not None), None)
-            ports.append(PortPlan(name=name, pedals=tuple(pedal.name for pedal in fed), begin_tempo=begin))
-        return cls(ports=tuple(ports), api=rig.midi.api, virtual=rig.midi.virtual)
+        osc = f"{OSC}{rig.osc.host}:{rig.osc.port}" if rig.osc is not None else ""
+        names = dict.fromkeys(name for pedal in rig.pedals for name in _outputs(pedal, osc))
+        ports = tuple(PortPlan.of(name, rig.pedals, osc) for name in names)
+        return cls(ports=ports, api=rig.midi.api, virtual=rig.midi.virtual)
+
+
+def _taps_port(pedal: Pedal, osc: str) -> str | None:
+    if pedal.taps is None:
+        return None
+    return osc if pedal.taps.message == "osc" else pedal.port
+
+
+def _times_port(pedal: Pedal, osc: str) -> str | None:
+    if pedal.times is None:
+        return None
+    return osc if pedal.times.message == "osc" else pedal.port
+
+
+def _outputs(pedal: Pedal, osc: str) -> Iterator[str]:
+    if "clock" in pedal.sync:
+        yield pedal.port
+    for port in (_taps_port(pedal, osc), _times_port(pedal, osc)):
+        if port:
+            yield port
 
 
 class Message(NamedTuple):
     """Bytes to send.
 
     Attributes:
-        port: The port's name as the rig has it.
+        port: The port's name as the plan has it.
         at: Host time in seconds at which they are due.
-        data: One MIDI message.
+        data: One MIDI message, a group of them that goes out whole or not at all, or one OSC message.
+        undo: What ends it: to be sent even if this process vanishes.
+        until: After that host time in seconds it is to be left out.
+        undo_at: At that host time in seconds ``undo`` is to be sent if it was not yet, should this process stand still.
     """
 
     port: str
     at: float
     data: bytes
+    undo: bytes = b""
+    until: float = inf
+    undo_at: float = inf
 
 
 class Due(NamedTuple):
     """What is to be sent now, and what has to be said about it.
 
     Attributes:
-        messages: What to send at once; at most one tick of each clock.
-        facts: Ticks that were dropped.
+        messages: What to send, in order; at most one tick of each clock.
+        facts: What was sent or dropped, as far as the journal keeps it.
     """
 
     messages: tuple[Message, ...]
-    facts: tuple[TicksDropped, ...]
+    facts: tuple[Fact, ...]
 
 
 class Schedule:
-    """The clocks of all ports.
+    """The clocks, taps and delay times of all ports.
 
     However orders and calls come, two ticks of one port are never closer than half the shortest interval in force
     between them; what is later than half an interval is dropped and counted. Nothing is due on a port before the
-    first order for one of its pedals, unless its plan has a tempo to begin with. A ``now`` that runs backwards counts
-    as the latest one seen.
+    first order for one of its pedals, unless its plan has a tempo to begin with; but every tap contact is opened
+    first of all, since an earlier sender may have been killed with it closed. A release is never dropped. A ``now``
+    that runs backwards counts as the latest one seen.
 
     Args:
         plan: The ports.
@@ -116,46 +193,169 @@ class Schedule:
     """
 
     def __init__(self, plan: SendPlan, now: float) -> None:
-        self._port_of = {pedal: port.name for port in plan.ports for pedal in port.pedals}
-        self._clocks = {
-            port.name: TickClock(port.begin_tempo, now) for port in plan.ports if port.begin_tempo is not None
-        }
-        self._taken: dict[str, PedalTold] = {}  # the newest order of each port
+        self._ports = {port.name: _Port(port, now) for port in plan.ports}
+        self._taken: dict[str, PedalTold] = {}  # the newest order of each pedal
         self._now = now
 
     def take(self, order: PedalTold, now: float) -> None:
-        """Move the clock of the pedal's port to the order's tempo, at ``order.at`` or at ``now`` if that is later.
+        """Move what the pedal is told to the order's tempo, at ``order.at`` or at ``now`` if that is later.
 
-        The phase goes on; the first order of a silent port has its first tick at that instant. An order that was
-        taken already changes nothing.
+        The phase of a clock goes on; the first order of a silent port has its first tick at that instant. An order
+        that was taken already changes nothing.
 
         Raises:
             ValueError: No port feeds that pedal.
         """
-        port = self._port_of.get(order.pedal)
-        if port is None:
-            raise ValueError(f"no port feeds a pedal called {order.pedal!r}; known: {', '.join(self._port_of)}")
         self._now = now = max(self._now, now)
-        if self._taken.get(port) == order:
+        ports = [port for port in self._ports.values() if order.pedal in port.known]
+        if not ports:
+            known = dict.fromkeys(pedal for port in self._ports.values() for pedal in port.known)
+            raise ValueError(f"no port feeds a pedal called {order.pedal!r}; known: {', '.join(known)}")
+        if self._taken.get(order.pedal) == order:
             return
-        self._taken[port] = order
-        if port in self._clocks:
-            self._clocks[port].change(order.tempo, order.at, now)
-        else:
-            self._clocks[port] = TickClock(order.tempo, max(order.at, now))
+        self._taken[order.pedal] = order
+        for port in ports:
+            port.take(order, now)
+
+    def opened(self, port: str, now: float) -> None:
+        """Take in that a port came, or came back: its contacts are opened, and its pedals told again what they need."""
+        self._now = max(self._now, now)
+        self._ports[port].opened(self._now)
+
+    def lost(self, port: str) -> None:
+        """Take in that ticks which were given out were lost on the way, so that a sequencer there is behind."""
+        self._ports[port].lost()
+
+    def end(self, now: float) -> None:
+        """End the clocks, open all contacts, and stop what the rig wants stopped: that much is due at once."""
+        self._now = max(self._now, now)
+        for port in self._ports.values():
+            port.end(self._now)
 
     def next_due(self) -> float:
-        """Return the host time in seconds of the next tick of any port, perhaps in the past; inf if there is none."""
-        return min((clock.next_due() for clock in self._clocks.values()), default=inf)
+        """Return the host time in seconds of what is due next on any port, perhaps in the past; inf if nothing is."""
+        return min((port.next_due(self._now) for port in self._ports.values()), default=inf)
 
     def due(self, now: float) -> Due:
         """Take what is to be sent at host time ``now``; a second call at the same time has nothing more."""
         self._now = now = max(self._now, now)
-        messages, facts = [], []
-        for port, clock in self._clocks.items():
-            at, dropped = clock.due(now)
-            if at is not None:
-                messages.append(Message(port, at, CLOCK))
-            if dropped:
-                facts.append(TicksDropped(at=now, port=port, count=min(dropped, 10**9)))
+        messages: list[Message] = []
+        facts: list[Fact] = []
+        for port in self._ports.values():
+            due = port.due(now)
+            messages += due.messages
+            facts += due.facts
         return Due(tuple(messages), tuple(facts))
+
+
+class _Port:
+    """What goes out on one port. Its clock and its song reckon in the times at which they go out, not in those at
+    which they are to count: the port's latency lies between the two.
+    """
+
+    def __init__(self, plan: PortPlan, now: float) -> None:
+        self._plan = plan
+        self._song = Song(plan.transport)
+        self._clock: TickClock | None = None
+        if plan.begin_tempo is not None:
+            self._clock = TickClock(plan.begin_tempo, self._first_tick(now, now))
+        self._taps = [Taps(tap) for tap in plan.taps]
+        self._times = [DelayTimes(time) for time in plan.times]
+        self._quiet_from = now
+        self.known = (*plan.pedals, *(tap.pedal for tap in plan.taps), *(time.pedal for time in plan.times))
+        self._open_contacts(now)
+
+    def take(self, order: PedalTold, now: float) -> None:
+        if order.pedal in self._plan.pedals:
+            self._take_clock(order, now)
+        for tap in self._taps:
+            if tap.plan.pedal == order.pedal:
+                tap.tell(order.tempo, now, order.beat_at)
+        for time in self._times:
+            if time.plan.pedal == order.pedal:
+                time.tell(order.tempo, now, order.why)
+
+    def _take_clock(self, order: PedalTold, now: float) -> None:
+        at, beats = order.at - self._plan.latency_s, None
+        if self._plan.needs_beat and order.beats is not None:
+            grid = Fraction(1, Fraction(order.ratio).limit_denominator(64).denominator)
+            beats = Beats(at, order.beats, grid)
+        if self._clock is not None:
+            self._clock.change(order.tempo, at, now, beats)
+        elif beats is None:
+            self._clock = TickClock(order.tempo, self._first_tick(at, now))
+        else:
+            self._clock = TickClock.on_beat(order.tempo, self._first_tick(at, now), beats)
+
+    def opened(self, now: float) -> None:
+        self._song.reopened()
+        self._open_contacts(now)
+        for time in self._times:
+            time.forget(now)
+
+    def lost(self) -> None:
+        self._song.lost()
+
+    def end(self, now: float) -> None:
+        self._clock = None
+        self._song.end()
+        for tap in self._taps:
+            tap.end(now)
+        for time in self._times:
+            time.end(now)
+
+    def next_due(self, now: float) -> float:
+        facts = min((time.next_fact() for time in self._times), default=inf)
+        return min(self._exact(now), self._quiet(now), facts)
+
+    def due(self, now: float) -> Due:
+        messages: list[Message] = []
+        facts: list[Fact] = []
+        name = self._plan.name
+        messages += [Message(name, at, data) for at, data in self._song.due(now, self._next_tick())]
+        if self._clock is not None:
+            at, dropped = self._clock.due(now)
+            self._song.ticked(int(at is not None), dropped)
+            if at is not None:
+                messages.append(Message(name, at, CLOCK))
+            if dropped:
+                facts.append(TicksDropped(at=now, port=name, count=min(dropped, 10**9)))
+        for tap in self._taps:
+            sent, told = tap.due(now)
+            facts += told
+            messages += [self._tap_message(tap.plan, at, data) for at, data in sent]
+        for time in sorted(self._times, key=DelayTimes.next_due):
+            if self._quiet(now) <= now:
+                sent = time.due(now)
+                messages += [Message(name, at, data) for at, data in sent]
+                self._quiet_from = now + QUIET_S if sent else self._quiet_from
+            facts += time.take_facts(now)
+        return Due(tuple(messages), tuple(facts))
+
+    def _tap_message(self, plan: TapPlan, at: float, data: bytes) -> Message:
+        if data != plan.press:
+            return Message(self._plan.name, at, data)
+        return Message(self._plan.name, at, data, plan.release or b"", at + LATEST_TAP_S, at + CONTACT_MAX_S)
+
+    def _open_contacts(self, now: float) -> None:
+        for tap in self._taps:
+            tap.forget(now)
+
+    def _first_tick(self, at: float, now: float) -> float:
+        """Return when a clock that is to begin at ``at`` has its first tick: a Start has to go out before it."""
+        return max(at, now + LEAD_S) if "start" in self._plan.transport else max(at, now)
+
+    def _next_tick(self) -> float:
+        return inf if self._clock is None else self._clock.next_due()
+
+    def _exact(self, now: float) -> float:
+        """Return when the next of what must be on time is due."""
+        song = max(now, self._song.next_due(self._next_tick()))
+        return min(song, self._next_tick(), *(tap.next_due() for tap in self._taps))
+
+    def _quiet(self, now: float) -> float:
+        """Return when the next delay time may go out: behind what must be on time, if that is due soon."""
+        due = min((time.next_due() for time in self._times), default=inf)
+        due = max(due, now, self._quiet_from)
+        exact = self._exact(now)
+        return exact if exact - QUIET_S < due < inf else due

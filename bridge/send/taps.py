@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import ceil, inf, isfinite
 
+from bridge import rig
 from bridge.events import Fact
 from bridge.events_sent import TapsDropped, TapsSent
+from bridge.rig import Pedal
+from bridge.send.messages import control_change, note_off, note_on, osc_message, program_change
 from bridge.units import TEMPO_MAX, TEMPO_MIN, period_s
 
 CONTACT_MAX_S = 0.2
@@ -30,7 +33,6 @@ class TapPlan:
         pedal: Its name.
         press: The bytes that close its contact.
         release: The bytes that open it, whatever its state; None where a press is over by itself.
-        osc: Whether the bytes are OSC and not MIDI.
         count: Taps in a burst, 2..16.
         contact_s: How long a tap closes the contact in seconds, 0.005..0.2; never more than half the time to the next.
         drift: A burst is worth it when the tempo is off by more than this share since the last one, 0.001..0.2.
@@ -44,7 +46,6 @@ class TapPlan:
     pedal: str
     press: bytes
     release: bytes | None
-    osc: bool = False
     count: int = 4
     contact_s: float = 0.05
     drift: float = 0.01
@@ -62,6 +63,43 @@ class TapPlan:
             value = getattr(self, name)
             if not low <= value <= high:  # NaN fails too
                 raise ValueError(f"{name} of {self.pedal!r} must be {low:g}..{high:g}, got {value!r}")
+
+    @classmethod
+    def of(cls, pedal: Pedal) -> TapPlan:
+        """Return how a pedal of a rig is tapped.
+
+        Raises:
+            ValueError: It is not tapped, or its message has no number or address.
+        """
+        taps = pedal.taps
+        if taps is None:
+            raise ValueError(f"{pedal.name!r} has no table for taps")
+        press, release = _contact(taps, pedal.channel)
+        return cls(
+            pedal=pedal.name,
+            press=press,
+            release=release,
+            count=taps.count,
+            contact_s=taps.contact_ms / 1e3,
+            drift=taps.drift_percent / 100,
+            every_s=taps.every_s,
+            latency_s=pedal.latency_ms / 1e3,
+        )
+
+
+def _contact(taps: rig.Taps, channel: int) -> tuple[bytes, bytes | None]:
+    """Return what closes the contact, and what opens it."""
+    if taps.message == "osc":
+        return osc_message(taps.address or "", taps.on), osc_message(taps.address or "", taps.off)
+    if taps.number is None:
+        raise ValueError(f"a tap by {taps.message} needs a number")
+    match taps.message:
+        case "note":
+            return note_on(channel, taps.number, taps.on), note_off(channel, taps.number)
+        case "cc":
+            return control_change(channel, taps.number, taps.on), control_change(channel, taps.number, taps.off)
+        case "program":
+            return program_change(channel, taps.number), None
 
 
 class Taps:

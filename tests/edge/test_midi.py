@@ -13,7 +13,8 @@ import rtmidi
 
 from bridge.edge import midi
 from bridge.edge.host_clock import now
-from bridge.edge.midi import MidiSystem, matching_output, outputs
+from bridge.edge.midi import MidiSystem, matching_output, outputs, split
+from bridge.edge.plugged import Place
 from bridge.edge.port_set import PortSet
 from bridge.errors import DeviceError
 from bridge.events import PortLost, PortOpened
@@ -47,6 +48,31 @@ def test_an_absent_name_lists_what_is_present_and_what_to_do():
 def test_two_outputs_of_the_same_name_are_ambiguous():
     with pytest.raises(DeviceError, match="matches 2"):
         matching_output("Synth", ["Synth", "Synth"])
+
+
+SOCKETS = {"Pedals 20:0": Place("1-2", "FERRY-7"), "Pedals 24:0": Place("1-3", "FERRY-8"), "Synth": Place()}
+
+
+@pytest.mark.parametrize(("name", "index"), [("1-3", 1), ("FERRY-7", 0), ("Pedals #2", 1), ("Synth #1", 2)])
+def test_identical_interfaces_are_told_apart_by_path_serial_or_order(name, index):
+    assert matching_output(name, list(SOCKETS), SOCKETS.__getitem__) == index
+
+
+def test_identical_interfaces_are_refused_with_what_tells_them_apart():
+    with pytest.raises(DeviceError) as refusal:
+        matching_output("Pedals", list(SOCKETS), SOCKETS.__getitem__)
+    said = str(refusal.value)
+    assert '"Pedals 20:0" (path 1-2, serial FERRY-7), "Pedals 24:0" (path 1-3, serial FERRY-8)' in said
+    assert 'tapebridge ports --blink "Pedals"' in said
+    for name in ("1-", "Pedals #3", "Pedals #0", "kettle #1"):
+        with pytest.raises(DeviceError, match="matches no MIDI output"):
+            matching_output(name, list(SOCKETS), SOCKETS.__getitem__)
+
+
+def test_a_group_of_messages_is_taken_apart():
+    group = [b"\xb0\x63\x01", b"\xc2\x05", b"\xf8", b"\xf0\x7d\x00\xf7", b"\xf2\x00\x10", b"\xe1\x00\x40", b"\xfa"]
+    assert list(split(b"".join(group))) == group
+    assert list(split(b"")) == []
 
 
 def test_an_unknown_system_is_refused_with_the_known_ones():
@@ -203,7 +229,10 @@ def stall_the_server(folder: str) -> None:
         ports = PortSet(["Bridge out"], system.open, now)
         os.kill(server.pid, signal.SIGSTOP)
         time.sleep(0.1)
-        taken = sum(ports.send("Bridge out", b"\xf8") for _ in range(4000))
+        taken = 0
+        for _ in range(40):
+            taken += ports.send("Bridge out", b"\xf8")
+            time.sleep(0.02)  # as a clock at 125 bpm
         os.kill(server.pid, signal.SIGCONT)
         time.sleep(0.1)
         assert ports.send("Bridge out", b"\xf8")
@@ -244,18 +273,18 @@ def test_when_the_jack_server_ends_sending_goes_on_and_its_ports_come_back_with_
     assert (outcome["taken"], outcome["heard"]) == (0, "h")
     told = outcome["told"]
     assert [fact for fact, _, _ in told] == ["PortOpened"] * 2 + ["PortLost"] * 2 + ["PortOpened"] * 2
-    assert {why for _, _, why in told[2:4]} == {"the JACK server ended"}
+    assert {why for _, _, why in told[2:4]} <= {"the JACK server ended", "the JACK server stands still"}
     assert done.stderr == ""
 
 
 @pytest.mark.jack
 def test_while_the_jack_server_stands_still_sending_waits_for_nothing(tmp_path):
-    """And when it goes on, no more than a moment's ticks come out in a burst."""
+    """And when it goes on, no burst comes out: it was sent nothing once its turn lasted too long."""
     code = f"from tests.edge.test_midi import stall_the_server; stall_the_server({str(tmp_path)!r})"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=40)
     assert done.returncode == 0, done.stderr
     outcome = json.loads(done.stdout)
-    assert outcome["taken"] == 100
+    assert outcome["taken"] <= 2
     assert outcome["told"] == [
         ["PortOpened", ""],
         ["PortLost", "the JACK server stands still"],

@@ -12,6 +12,7 @@ from pythonosc.osc_message_builder import build_msg
 
 from bridge.edge.osc import ADDRESSES, OscOut, messages
 from bridge.events import BeatPlaced, DeckChanged, Fact, FollowerChanged, LevelHeard, MarkPlaced, PedalTold
+from bridge.events_sent import DelayTimeTold, TapsSent
 from bridge.rig import Osc
 
 BEAT = BeatPlaced(at=10.0, deck="north", index=7, tempo=84.0, confidence=0.9, known=10.1)
@@ -29,6 +30,8 @@ FACTS: list[Fact] = [
         known=4.0,
     ),
     PedalTold(at=1.0, pedal="long echo", deck="north", tempo=84.0, ratio=1.0, why="begin"),
+    TapsSent(at=1.0, pedal="short echo", tempo=84.0, count=4),
+    DelayTimeTold(at=1.0, pedal="long echo", delay_ms=714.3, why="step"),
     MarkPlaced(at=1.0, wall=0.0, text="the ferry"),
 ]
 

@@ -160,6 +160,20 @@ def test_an_absent_port_is_told_once_and_taken_in_when_it_comes(system, tmp_path
         ports.close()
 
 
+def test_a_contact_is_opened_in_time_though_the_sender_stands_still(system):
+    """A release that comes is the only one; one that does not come is sent by the port itself."""
+    with running(opener(system), "Pedals A") as run:
+        at = now() + 0.05
+        run.ports.send("Pedals A", PRESS, at, undo=RELEASE, undo_at=at + 0.2)
+        run.ports.send("Pedals A", RELEASE, at + 0.1)
+        run.ports.send("Pedals A", PRESS, at + 0.5, undo=RELEASE, undo_at=at + 0.7)
+        give_up = time.monotonic() + 20
+        while len(sent := system.sent("Pedals A")) < 4 and time.monotonic() < give_up:
+            time.sleep(0.05)  # and no more is done here
+    assert [data for _, data in sent] == [PRESS, RELEASE] * 2
+    assert sent[3][0] >= at + 0.7
+
+
 def test_closing_ends_every_process_in_order(system, tmp_path):
     with running(opener(system), "Pedals A", "Pedals B"):
         pids = {system.pid("Pedals A"), system.pid("Pedals B")}

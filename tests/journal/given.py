@@ -29,6 +29,7 @@ _RANGES = {
     "change": st.sampled_from(get_args(events.DeckChangeKind)),
     "asked": st.floats(1 / 64, 64),
     "sent": st.integers(1, 10**9),
+    "slept_s": st.floats(0, 1e9),
     "octaves": st.integers(-16, 16),
     "delay_ms": st.floats(0.1, 600_000),
     "loop": st.sampled_from(get_args(events_hand.LoopState)),

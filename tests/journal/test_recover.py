@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.events import Fact, MarkPlaced
+from bridge.journal import migrate
 from bridge.journal.codec import fact_line, schema_line
 from bridge.journal.recover import recover
+from bridge.records import as_record
 from tests.journal.given import any_fact
 
 
@@ -94,3 +100,40 @@ def test_a_huge_unreadable_line_is_quoted_only_in_part() -> None:
     found = recover(schema_line() + b"<script>" * 10_000 + b"\n")
     assert len(str(found.faults[0])) < 400
     assert "79940 bytes more" in str(found.faults[0])
+
+
+def test_a_journal_without_its_first_line_is_read_as_one_of_today() -> None:
+    found = recover(written(marks(3))[len(schema_line()) :])
+    assert list(found.facts) == marks(3)
+    assert [str(fault) for fault in found.faults] == ["line 1: the journal's schema line is missing"]
+
+
+@pytest.mark.parametrize("path", sorted(Path(__file__).parent.glob("schema_*.jsonl")), ids=lambda path: path.stem)
+def test_a_journal_of_every_form_that_ever_was_is_read_for_ever(path: Path) -> None:
+    """One line of each kind of fact that the form had, as a bridge of its time wrote it. Never change these files."""
+    lines = path.read_bytes().splitlines()
+    found = recover(path.read_bytes())
+    assert found.faults == ()
+    assert found.schema == int(path.stem.removeprefix("schema_"))
+    assert len(found.facts) == len(lines) - 1 > 20
+
+
+def test_the_first_form_still_says_field_by_field_what_was_written() -> None:
+    path = Path(__file__).with_name("schema_1.jsonl")
+    records = [json.loads(line) for line in path.read_bytes().splitlines()[1:]]
+    read = [json.loads(json.dumps(as_record(fact))) for fact in recover(path.read_bytes()).facts]
+    assert [{key: now[key] for key in then} for then, now in zip(records, read, strict=True)] == records
+
+
+def test_facts_of_an_older_form_are_brought_up_to_today_as_they_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A made-up form 0, in which a mark was called a note."""
+
+    def renamed(record: migrate.Record) -> migrate.Record:
+        return record | {"fact": "MarkPlaced"} if record["fact"] == "NotePlaced" else record
+
+    old = b'{"journal":"tape-bridge","schema":0}\n'
+    lines = b"".join(map(fact_line, marks(2))).replace(b"MarkPlaced", b"NotePlaced")
+    assert "no way is known from form 0" in str(recover(old + lines).faults[0])
+    monkeypatch.setitem(migrate.STEPS, 0, renamed)
+    found = recover(old + lines)
+    assert (found.schema, list(found.facts), found.faults) == (0, marks(2), ())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import threading
 import time
@@ -13,8 +14,11 @@ import soundfile
 from numpy.typing import NDArray
 
 from bridge.errors import TakeError
+from bridge.events import MarkPlaced
 from bridge.journal import sound
+from bridge.journal.recover import recover
 from bridge.journal.sound import SoundWriter
+from bridge.journal.writer import JournalWriter
 
 RATE = 4000
 """Low, so that minutes of noise are cheap."""
@@ -132,6 +136,38 @@ def test_a_really_full_disk_is_told_and_what_was_kept_reads_back(
         np.testing.assert_array_equal(begin, played[: 10 * RATE])
     finally:
         os.system(f"umount {tmp_path}")
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="mounting a small disk needs root")
+@pytest.mark.usefixtures("patient")
+def test_on_a_full_disk_sound_ends_first_and_the_journal_goes_on_from_its_reserve(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk of 4 MB, of which 2 MB are kept for the journal; then somebody else fills it to the last byte."""
+    monkeypatch.setattr(sound, "KEEP_FREE_BYTES", 2_000_000)
+    if os.system(f"mount -t tmpfs -o size=4m tmpfs {tmp_path} 2>/dev/null"):
+        pytest.skip("this system does not let root mount a small disk")
+    try:
+        with JournalWriter(tmp_path / "journal.jsonl") as journal:
+            with SoundWriter(tmp_path, RATE, 2) as writer:
+                play(writer, noise(200 * RATE), 400)
+            assert "for the journal" in str(writer.failure)
+            fill(tmp_path / "somebody-else")
+            for number in range(2000):
+                journal.write(MarkPlaced(at=float(number), wall=0.0, text="the kettle boils over" * 10))
+        assert not (tmp_path / "journal.reserve").exists()
+        found = recover((tmp_path / "journal.jsonl").read_bytes())
+        assert [fact.at for fact in found.facts] == [float(number) for number in range(2000)]
+        assert found.faults == ()
+    finally:
+        os.system(f"umount {tmp_path}")
+
+
+def fill(path: Path) -> None:
+    """Take all the room that a disk has."""
+    with contextlib.suppress(OSError), path.open("wb", buffering=0) as file:
+        while True:
+            file.write(bytes(4096))
 
 
 def test_a_slow_disk_drops_blocks_counts_them_and_names_the_gap(

@@ -252,6 +252,35 @@ def test_a_disk_is_synced_at_most_once_a_second_and_at_the_end(tmp_path: Path, m
     assert all(later - earlier >= 0.09 for earlier, later in pairwise(in_time))
 
 
+def test_a_power_cut_at_any_instant_costs_at_most_the_last_second(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The cut is simulated: of the file, only what was there when the last sync before the cut began is left."""
+    path = tmp_path / "journal.jsonl"
+    synced: list[tuple[float, int]] = []  # when a sync was done, and how much it brought to the disk
+    real = disk_file.os.fsync
+
+    def sync(descriptor: int) -> None:
+        size = path.stat().st_size
+        real(descriptor)
+        synced.append((time.monotonic(), size))
+
+    monkeypatch.setattr(disk_file.os, "fsync", sync)
+    handed: list[float] = []
+    with JournalWriter(path) as journal:
+        for number in range(400):
+            handed.append(time.monotonic())
+            journal.write(mark(number))
+            time.sleep(0.0075)
+        whole = path.read_bytes()
+    assert handed[-1] - handed[0] > 2.5
+    for cut in (handed[0] + 0.1 * n for n in range(int(10 * (handed[-1] - handed[0])))):
+        size = max((size for done, size in synced if done <= cut), default=0)
+        left = [fact for fact in recover(whole[:size]).facts if isinstance(fact, MarkPlaced)]
+        due = sum(at <= cut - 1.0 for at in handed)
+        assert left[:due] == [mark(number) for number in range(due)], f"cut {cut - handed[0]:.1f} s after the begin"
+
+
 def test_a_fact_that_cannot_be_written_is_told_at_the_end_and_costs_no_other(tmp_path: Path) -> None:
     path = tmp_path / "journal.jsonl"
     impossible = MarkPlaced(at=2.0, wall=float("nan"), text="")

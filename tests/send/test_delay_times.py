@@ -111,29 +111,15 @@ def test_osc_carries_the_time_in_ms_unless_points_make_it_a_value():
     assert plan.bytes_at(500.5) == osc_message("/long-echo/time", 0.5)
 
 
-@pytest.mark.parametrize(
-    ("time", "octaves"), [(500, 0), (1500, 0), (1501, -1), (3000, -1), (3001, -2), (20, 0), (19.9, 1), (4.9, 3)]
-)
-def test_a_time_is_folded_by_the_fewest_octaves_that_fit(time, octaves):
-    plan = cc(points=((10.0, 0.0), (2000.0, 127.0)))
-    assert plan.folded(time) == octaves
-
-
-def test_points_are_a_limit_as_much_as_the_pedals_own():
-    assert cc().folded(1400.0) == -1  # the points end at 1290 ms
-
-
-def test_a_fold_is_kept_until_the_time_is_clear_of_the_limit():
-    plan = cc(points=((10.0, 0.0), (2000.0, 127.0)))
-    assert [plan.folded(time, -1) for time in (1499, 1471, 1470)] == [-1, -1, 0]
-    assert plan.folded(1501, 0) == -1
-
-
-@given(time=st.floats(1, 60_000), octaves=st.integers(-3, 3), low=st.floats(1, 1000), span=st.floats(2.1, 50))
-def test_a_folded_time_is_within_the_limits_if_any_octave_is(time, octaves, low, span):
-    plan = TimePlan(pedal="long echo", message="osc", address="/time", limits_ms=(low, low * span))
-    folded = time * 2.0 ** plan.folded(time, octaves)
-    assert low * (1 - 1e-9) <= folded <= low * span * (1 + 1e-9)
+def test_a_time_that_no_octave_fits_is_cut_at_what_the_pedal_can_make():
+    """By its own limits, and by those of its points; where these are apart, its own."""
+    assert cc().reach_ms() == (20.0, 1290.0)
+    assert cc(limits_ms=(30.0, 900.0)).reach_ms() == (30.0, 900.0)
+    assert cc(limits_ms=(2000.0, 4000.0)).reach_ms() == (2000.0, 4000.0)
+    times = DelayTimes(cc())
+    times.tell(30.0, 0.0, "begin")
+    sent, [fact] = run(times, 1.0)
+    assert (sent[0][1][2], fact.delay_ms) == (127, 1290.0)
 
 
 @pytest.mark.parametrize(
@@ -155,8 +141,8 @@ def test_an_impossible_plan_is_refused(fields, says):
 def run(times: DelayTimes, until: float) -> tuple[list[tuple[float, bytes]], list[Fact]]:
     """Ask for what is due exactly when it is; return when each message went out, and the facts."""
     sent, facts = [], []
-    while (now := times.next_due()) <= until:
-        messages, told = times.due(now)
+    while (now := min(times.next_due(), times.next_fact())) <= until:
+        messages, told = times.due(now), times.take_facts(now)
         assert messages or told, "what is due must get done"
         sent += [(now, data) for _, data in messages]
         facts += told
@@ -184,7 +170,8 @@ def test_what_waits_through_a_stall_is_the_newest_time_alone():
     times = DelayTimes(cc())
     times.tell(120.0, 1.0, "begin")
     times.tell(90.0, 1.5, "step")
-    messages, [fact] = times.due(3.0)
+    messages = times.due(3.0)
+    [fact] = times.take_facts(3.0)
     assert [data for _, data in messages] == [times.plan.bytes_at(666.667)]
     assert (fact.delay_ms, fact.why) == (pytest.approx(666.667, abs=1e-3), "step")
 
@@ -203,15 +190,6 @@ def test_drift_is_written_down_once_a_second_and_a_step_at_once():
     assert facts[-1].at == pytest.approx(3.1)
 
 
-def test_a_fold_is_told_though_the_order_was_drift():
-    times = DelayTimes(cc(points=((10.0, 0.0), (2000.0, 127.0))))
-    times.tell(40.5, 0.0, "begin")
-    run(times, 1.0)
-    times.tell(39.5, 1.0, "drift")  # 1519 ms
-    [fact] = run(times, 5.0)[1]
-    assert (fact.why, fact.octaves, fact.delay_ms) == ("fold", -1, pytest.approx(759.49, abs=0.01))
-
-
 def test_a_pedal_that_comes_back_is_told_its_time_again():
     times = DelayTimes(cc())
     times.tell(120.0, 1.0, "begin")
@@ -223,9 +201,9 @@ def test_a_pedal_that_comes_back_is_told_its_time_again():
 def test_after_the_end_nothing_is_sent():
     times = DelayTimes(cc())
     times.tell(120.0, 1.0, "begin")
-    times.end()
+    times.end(1.0)
     assert times.next_due() == inf
-    assert times.due(5.0) == ([], [])
+    assert times.due(5.0) == []
 
 
 @given(
@@ -244,6 +222,4 @@ def test_messages_never_crowd_and_the_last_time_always_arrives(orders, message):
     sent += run(times, now + 5.0)[0]
     assert all(after - before >= EVERY_S - 1e-9 for (before, _), (after, _) in pairwise(sent))
     assert {len(parse(data)) for _, data in sent} == {{"cc": 1, "cc14": 2, "nrpn": 4}[message]}
-    wanted = delay_ms(orders[-1][1])
-    reachable = [times.plan.bytes_at(wanted * 2.0**n) for n in range(-4, 5) if 20 <= wanted * 2.0**n <= 1500]
-    assert sent[-1][1] in reachable
+    assert sent[-1][1] == times.plan.bytes_at(min(delay_ms(orders[-1][1]), 1500.0))

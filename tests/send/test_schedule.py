@@ -1,16 +1,24 @@
 """Promises of the schedule."""
 
+from dataclasses import replace
 from fractions import Fraction
-from math import inf
+from itertools import pairwise
+from math import inf, nan
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bridge import rig
 from bridge.events import PedalTold, TicksDropped
-from bridge.rig import Deck, Midi, Pedal, Rig, SoundInput
-from bridge.send.schedule import Message, PortPlan, Schedule, SendPlan
+from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
+from bridge.rig import Deck, Midi, Osc, Pedal, Rig, SoundInput
+from bridge.send.delay_times import TimePlan
+from bridge.send.messages import CLOCK, START, STOP, control_change, note_off, note_on, osc_message
+from bridge.send.schedule import QUIET_S, Message, PortPlan, Schedule, SendPlan
+from bridge.send.taps import TapPlan
 from bridge.testing.clock import FakeClock
+from tests.strict_midi import parse
 
 PLAN = SendPlan(
     ports=(
@@ -20,9 +28,11 @@ PLAN = SendPlan(
 )
 
 
-def told(tempo: float, at: float = 0.0, pedal: str = "long echo") -> PedalTold:
+def told(
+    tempo: float, at: float = 0.0, pedal: str = "long echo", beats: float | None = None, ratio: float = 1.0
+) -> PedalTold:
     """Return an order."""
-    return PedalTold(at=at, pedal=pedal, deck="north", tempo=tempo, ratio=1.0, why="drift")
+    return PedalTold(at=at, pedal=pedal, deck="north", tempo=tempo, ratio=ratio, why="drift", beats=beats)
 
 
 def sent_until(schedule: Schedule, clock: FakeClock, end: float) -> list[Message]:
@@ -208,3 +218,291 @@ def test_an_impossible_plan_is_refused():
         SendPlan(ports=(PLAN.ports[0], PortPlan(name="Pedals A", pedals=("stutter",))))
     with pytest.raises(ValueError, match="bpm"):
         PortPlan(name="Pedals A", pedals=("long echo",), begin_tempo=float("nan"))
+
+
+PRESS, RELEASE = note_on(3, 60), note_off(3, 60)
+TAP = TapPlan(pedal="short echo", press=PRESS, release=RELEASE)
+TIME = TimePlan(
+    pedal="stutter",
+    message="nrpn",
+    number=1000,
+    channel=5,
+    points=((20.0, 0.0), (2000.0, 16383.0)),
+    limits_ms=(20, 2000),
+)
+FULL = SendPlan(ports=(PortPlan(name="Pedals A", pedals=("long echo",), taps=(TAP,), times=(TIME,)),))
+
+
+def driven(schedule: Schedule, clock: FakeClock, end: float) -> tuple[list[Message], list[object]]:
+    """Drive the schedule as a perfect sender would; return all messages and facts."""
+    messages, facts = [], []
+    while schedule.next_due() <= end:
+        clock.advance_to(schedule.next_due())
+        before = schedule.next_due()
+        due = schedule.due(clock())
+        assert due.messages or due.facts or schedule.next_due() > before, "what is due must get done"
+        messages += due.messages
+        facts += due.facts
+    clock.advance_to(end)
+    return messages, facts
+
+
+def test_latency_sends_ticks_earlier_or_later_than_they_count():
+    """On beats, so that it can be seen: the beat of half past counts then, and its tick goes out 30 ms around it."""
+    for latency in (0.03, -0.03):
+        port = PortPlan(name="Pedals A", pedals=("long echo",), latency_s=latency, needs_beat=True)
+        clock = FakeClock()
+        schedule = Schedule(SendPlan(ports=(port,)), clock())
+        schedule.take(told(60.0, at=0.1, beats=0.6), clock())
+        messages, _ = driven(schedule, clock, 3.0)
+        assert [message.at for message in messages[:2]] == pytest.approx([0.5 - latency, 0.5 - latency + 2.5 / 60])
+
+
+def test_a_pedal_that_needs_no_beat_begins_at_once():
+    """Bending a delay onto a beat would be heard, and mean nothing."""
+    clock = FakeClock()
+    schedule = Schedule(PLAN, clock())
+    schedule.take(told(60.0, at=0.1, beats=0.6), clock())
+    messages, _ = driven(schedule, clock, 1.0)
+    assert messages[0].at == 0.1
+
+
+def test_each_port_has_a_latency_of_its_own():
+    names = {"Pedals A": 0.02, "Pedals B": -0.04}
+    ports = tuple(PortPlan(name=n, pedals=(n,), latency_s=late, needs_beat=True) for n, late in names.items())
+    clock = FakeClock()
+    schedule = Schedule(SendPlan(ports=ports), clock())
+    for name in names:
+        schedule.take(told(60.0, at=0.0, pedal=name, beats=0.5), clock())
+    messages, _ = driven(schedule, clock, 2.0)
+    first = {name: next(message.at for message in messages if message.port == name) for name in names}
+    assert first == pytest.approx({"Pedals A": 0.48, "Pedals B": 0.54})
+
+
+def test_an_order_for_a_tapped_pedal_starts_no_clock():
+    schedule = Schedule(FULL, 0.0)
+    schedule.take(told(90.0, pedal="short echo"), 0.0)
+    messages, facts = driven(schedule, FakeClock(), 60.0)
+    assert {message.data for message in messages} == {PRESS, RELEASE}
+    assert [type(fact) for fact in facts] == [TapsSent]
+
+
+def test_taps_lie_on_the_beat_of_their_order():
+    schedule = Schedule(FULL, 0.0)
+    schedule.take(told(60.0, at=0.2, pedal="short echo", beats=7.7), 0.2)  # a beat at 0.5
+    messages, _ = driven(schedule, FakeClock(0.2), 60.0)
+    assert [message.at for message in messages if message.data == PRESS] == pytest.approx([0.5, 1.5, 2.5, 3.5])
+
+
+def test_a_press_says_what_ends_it_and_when_it_is_too_late():
+    """Should the sender vanish, the port's own process has the release at hand."""
+    schedule = Schedule(FULL, 0.0)
+    schedule.take(told(60.0, pedal="short echo", beats=0.0), 0.0)
+    messages, _ = driven(schedule, FakeClock(), 60.0)
+    press = next(message for message in messages if message.data == PRESS)
+    assert press.undo == RELEASE
+    assert press.until == pytest.approx(press.at + 0.003)
+    assert press.undo_at == pytest.approx(press.at + 0.2)
+    release = messages[messages.index(press) + 1]
+    assert (release.data, release.undo, release.until) == (RELEASE, b"", inf)
+
+
+def test_contacts_are_opened_at_the_start_when_a_port_comes_and_at_the_end():
+    """Whoever was killed with a contact closed: what is sent is absolute, and does no harm to an open one."""
+    clock = FakeClock()
+    schedule = Schedule(FULL, clock())
+    assert [message.data for message in schedule.due(0.0).messages] == [RELEASE]
+    schedule.opened("Pedals A", 5.0)
+    assert schedule.due(5.0).messages == (Message("Pedals A", 5.0, RELEASE),)
+    schedule.take(told(60.0, at=6.0, pedal="short echo", beats=0.0), 6.0)
+    clock.advance_to(6.0)
+    messages, _ = driven(schedule, clock, 7.01)
+    assert messages[-1].data == PRESS
+    schedule.end(7.02)
+    assert schedule.due(7.02).messages == (Message("Pedals A", 7.02, RELEASE),)
+    assert schedule.next_due() == inf
+
+
+def test_a_stall_leaves_out_taps_and_ticks_and_sends_the_release_and_the_newest_time():
+    schedule = Schedule(FULL, 0.0)
+    for pedal in ("long echo", "short echo", "stutter"):
+        schedule.take(told(60.0, pedal=pedal, beats=0.0), 0.0)
+    driven(schedule, FakeClock(), 1.001)
+    schedule.take(told(75.0, at=1.001, pedal="stutter"), 1.001)
+    due = schedule.due(3.01)
+    assert [message.data for message in due.messages] == [CLOCK, RELEASE, TIME.bytes_at(800.0)]
+    assert due.messages[0].at == 3.0
+    assert [type(fact) for fact in due.facts] == [TicksDropped, TapsDropped, DelayTimeTold]
+
+
+def test_a_delay_time_goes_out_whole_and_only_where_no_tick_is_near():
+    """Its 12 bytes take 3.84 ms of a cable, and the tick behind them must not wait."""
+    clock = FakeClock()
+    schedule = Schedule(FULL, clock())
+    schedule.take(told(123.0), clock())
+    ticks, times = [], []
+    for n in range(400):
+        messages, _ = driven(schedule, clock, n * 0.0173)
+        schedule.take(told(60.0 + n % 7, at=clock(), pedal="stutter"), clock())
+        ticks += [message.at for message in messages if message.data == CLOCK]
+        times += [(clock(), message) for message in messages if message.data not in (CLOCK, RELEASE)]
+    assert len(times) > 200
+    assert all(len(parse(message.data)) == 4 for _, message in times)
+    assert all(after - before > QUIET_S for before, after in pairwise(ticks))
+
+
+@given(tempo=st.floats(20, 400), orders=st.lists(st.tuples(st.floats(0, 0.06), st.floats(30, 300)), max_size=40))
+def test_no_delay_time_is_sent_within_6_ms_before_a_tick(tempo, orders):
+    clock = FakeClock()
+    schedule = Schedule(FULL, clock())
+    schedule.take(told(tempo), clock())
+    sent: list[tuple[float, bytes]] = []
+
+    def drive(end: float) -> None:
+        while schedule.next_due() <= end:
+            clock.advance_to(schedule.next_due())
+            sent.extend((clock(), message.data) for message in schedule.due(clock()).messages)
+        clock.advance_to(end)
+
+    for step, other in orders:
+        drive(clock() + step)
+        schedule.take(told(other, at=clock(), pedal="stutter"), clock())
+    drive(clock() + 1.0)
+    for (at, data), (after, what) in pairwise(sent):
+        if data[:1] == b"\xb4" and what == CLOCK:
+            assert after - at >= QUIET_S - 1e-9
+    told_last = [data for _, data in sent if data[:1] == b"\xb4"][-1:]
+    assert told_last == [TIME.bytes_at(min(60_000 / other, 2000)) for _, other in orders[-1:]]
+
+
+def test_start_goes_out_before_the_first_tick_and_stop_at_the_end():
+    port = PortPlan(name="Pedals A", pedals=("long echo",), transport=("start", "stop"), begin_tempo=120.0)
+    clock = FakeClock(5.0)
+    schedule = Schedule(SendPlan(ports=(port,)), clock())
+    messages, _ = driven(schedule, clock, 6.0)
+    assert [message.data for message in messages[:3]] == [START, CLOCK, CLOCK]
+    assert messages[1].at - messages[0].at >= 0.001
+    schedule.end(6.0)
+    assert [message.data for message in schedule.due(6.0).messages] == [STOP]
+
+
+def test_a_sequencer_that_missed_ticks_is_brought_back_where_the_rig_has_all_it_takes():
+    port = PortPlan(name="Pedals A", pedals=("long echo",), transport=("start", "stop", "continue", "song_position"))
+    clock = FakeClock()
+    schedule = Schedule(SendPlan(ports=(port,)), clock())
+    schedule.take(told(120.0), clock())
+    driven(schedule, clock, 3.0)
+    clock.advance(2.0)
+    messages, _ = driven(schedule, clock, 9.0)
+    kinds = [parse(message.data)[0].kind for message in messages]
+    assert [kind for kind in kinds if kind != "clock"] == ["stop", "song position", "continue"]
+    schedule.lost("Pedals A")  # in the port's own process
+    messages, _ = driven(schedule, clock, 12.0)
+    kinds = [parse(message.data)[0].kind for message in messages]
+    assert [kind for kind in kinds if kind != "clock"] == ["stop", "song position", "continue"]
+
+
+def test_the_plan_of_a_rig_has_taps_and_times_where_they_go():
+    """On the pedal's port with its channel, or at the rig's OSC receiver, which is an output like the others."""
+    taps = rig.Taps(message="cc", number=64, on=100, off=1, count=5, every_s=30.0, drift_percent=2.0, contact_ms=60.0)
+    by_osc = rig.Times(message="osc", address="/long-echo/time", division=Fraction(3, 4))
+    both = Rig(
+        path="rig.toml",
+        sound=SoundInput(),
+        decks=(Deck(name="north", channels=(1, 2)),),
+        pedals=(
+            Pedal(name="long echo", port="Pedals A", listens_to="north", latency_ms=-4.0, needs="beat"),
+            Pedal(
+                name="short echo",
+                port="Pedals A",
+                channel=3,
+                listens_to="north",
+                sync=("taps",),
+                taps=taps,
+                latency_ms=9.0,
+            ),
+            Pedal(name="stutter", listens_to="north", sync=("times",), times=by_osc, delay_ms=(50.0, 900.0)),
+        ),
+        osc=Osc(host="127.0.0.1", port=9000),
+    )
+    pedals_a, osc = SendPlan.of(both).ports
+    assert (pedals_a.name, pedals_a.pedals, pedals_a.latency_s) == ("Pedals A", ("long echo",), -0.004)
+    assert pedals_a.needs_beat
+    assert pedals_a.taps == (
+        TapPlan(
+            pedal="short echo",
+            press=control_change(3, 64, 100),
+            release=control_change(3, 64, 1),
+            count=5,
+            every_s=30.0,
+            drift=0.02,
+            contact_s=0.06,
+            latency_s=0.009,
+        ),
+    )
+    assert osc.name == "osc://127.0.0.1:9000"
+    assert osc.pedals == ()
+    [time] = osc.times
+    assert (time.division, time.limits_ms) == (0.75, (50.0, 900.0))
+    assert time.bytes_at(500.0) == osc_message("/long-echo/time", 500.0)
+
+
+@pytest.mark.parametrize(
+    ("taps", "press", "release"),
+    [
+        (rig.Taps(message="note", number=60, on=99), note_on(2, 60, 99), note_off(2, 60)),
+        (rig.Taps(message="program", number=7), bytes((0xC1, 7)), None),
+        (rig.Taps(message="osc", address="/tap", on=1), osc_message("/tap", 1), osc_message("/tap", 0)),
+    ],
+)
+def test_every_way_of_tapping_has_its_bytes(taps, press, release):
+    pedal = Pedal(name="short echo", port="Pedals A", channel=2, listens_to="north", sync=("taps",), taps=taps)
+    plan = TapPlan.of(pedal)
+    assert (plan.press, plan.release) == (press, release)
+
+
+def test_a_plan_that_cannot_be_carried_out_is_refused():
+    with pytest.raises(ValueError, match="same tap contact"):
+        PortPlan(name="Pedals A", taps=(TAP, replace(TAP, pedal="long echo")))
+    with pytest.raises(ValueError, match="latency_s"):
+        PortPlan(name="Pedals A", pedals=("long echo",), latency_s=nan)
+    bare = Pedal(name="short echo", port="Pedals A", listens_to="north")
+    with pytest.raises(ValueError, match="no table for taps"):
+        TapPlan.of(bare)
+    with pytest.raises(ValueError, match="no table for times"):
+        TimePlan.of(bare)
+    with pytest.raises(ValueError, match="needs a number"):
+        TapPlan.of(replace(bare, taps=rig.Taps(message="cc")))
+
+
+@given(
+    steps=st.lists(
+        st.tuples(
+            st.floats(0, 0.4) | st.floats(0, 2.5),
+            st.none() | st.tuples(st.sampled_from(["long echo", "short echo", "stutter"]), st.floats(20, 400)),
+            st.booleans(),  # whether the sender is stalled meanwhile
+        ),
+        max_size=40,
+    )
+)
+def test_whatever_happens_the_cable_carries_whole_messages_and_no_contact_stays_closed(steps):
+    clock = FakeClock()
+    schedule = Schedule(FULL, clock())
+    stream: list[Message] = []
+    for step, order, stalled in steps:
+        if stalled:
+            clock.advance(step)
+            stream += schedule.due(clock()).messages
+        else:
+            stream += driven(schedule, clock, clock() + step)[0]
+        if order is not None:
+            schedule.take(told(order[1], at=clock(), pedal=order[0], beats=0.25), clock())
+    schedule.end(clock())
+    stream += schedule.due(clock()).messages
+    assert schedule.next_due() == inf
+    heard = parse(b"".join(message.data for message in stream))
+    contacts = [one.kind for one in heard if one.kind.startswith("note")]
+    assert contacts[-1] == "note off"
+    assert ("note on", "note on") not in set(pairwise(contacts))
+    parameters = [one.data[0] for one in heard if one.kind == "control"]
+    assert parameters == [99, 98, 6, 38] * (len(parameters) // 4)

@@ -294,6 +294,7 @@ def test_whatever_happens_every_press_is_released_and_bursts_keep_their_distance
             else:
                 tempo = value if what == "step" else min(400.0, max(20.0, tempo * (1 + value)))
             pedal.taps.tell(tempo, pedal.now, beat)
+            pedal.take()
         if beat is not None:
             for at in pedal.presses[seen:]:
                 beats = (at + latency - beat) * tempo / 60
