@@ -348,7 +348,7 @@ class TempoTold(Fact):
     tempo: float
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
+        finite("at", self.at)
         checked_tempo(self.tempo)
 
 
@@ -363,7 +363,7 @@ class BeatTapped(Fact):
     deck: str
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
+        finite("at", self.at)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -377,7 +377,7 @@ class BeatShifted(Fact):
     deck: str
 
     def __post_init__(self) -> None:
-        _finite("at", self.at)
+        finite("at", self.at)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,6 +31,7 @@ from bridge.follow.follower import Follower
 from bridge.rig import Deck, Rig
 from bridge.send.schedule import SendPlan
 from bridge.testing.ports import ListPort
+from bridge.weights import learned
 
 RATE = 48_000
 BLOCK = 256

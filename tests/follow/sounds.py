@@ -14,6 +14,7 @@ from bridge.follow.features import Features
 from bridge.follow.follower import Beat, Follower, StateMove
 from bridge.rig import Deck
 from bridge.testing.clips import CLIP_BEATS, drum_loop
+from bridge.weights import learned
 
 Sound = NDArray[np.float32]
 

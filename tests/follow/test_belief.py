@@ -1,4 +1,4 @@
-"""Pulses in onsets."""
+"""The filter over tempo and phase, on evidence made by hand."""
 
 from __future__ import annotations
 
@@ -7,68 +7,108 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.follow import belief
+from bridge.follow.belief import CLASSES, NEAR, PLACES, Belief, phase_class
+from bridge.follow.prior import tempo_prior
 
-ALLOWED = np.ones(len(belief.lags()), dtype=bool)
+HOPS_PER_S = 100.0
+TEMPOS = np.exp(np.arange(np.log(40), np.log(165), 0.0125))
+USUAL = tempo_prior(TEMPOS, 80.0)
 
+KNOCK = np.zeros((CLASSES, PLACES))
+KNOCK[:, :] = -0.6
+KNOCK[NEAR - 1 : NEAR + 2] = 1.2
+"""What a hop with a knock says: likely on a beat and one hop beside it, unlikely elsewhere."""
 
-def knocks(period: float, hops: int = 512, first: float = 5.0, noise: float = 0.02) -> np.ndarray:
-    """Return onsets two hops wide at every period, around a mean of 0."""
-    places = np.arange(hops)
-    beats = np.arange(first, hops + period, period)
-    onsets = np.exp(-0.5 * (np.abs(places[:, None] - beats[None, :]).min(axis=1) / 1.2) ** 2)
-    onsets += noise * np.random.default_rng(1).standard_normal(hops)
-    return onsets - onsets.mean()
-
-
-@settings(max_examples=40, deadline=None)
-@given(period=st.floats(26.0, 124.0), first=st.floats(0.0, 20.0))
-def test_the_period_of_regular_knocks_is_found_to_a_fifth_of_a_percent_octaves_aside(period, first):
-    """A pulse of half or double period is as good an answer here: the octave is the prior's to choose."""
-    pulse = belief.strongest(belief.likeness(knocks(period, first=first)), ALLOWED)
-    assert pulse is not None
-    ratio = pulse.period / period
-    assert min(abs(ratio / whole - 1) for whole in (0.5, 1, 2, 3, 4)) < 0.004
-    assert pulse.strength > 0.5
+QUIET = np.zeros((CLASSES, PLACES))
+QUIET[NEAR] = -0.5
+QUIET[NEAR - 1], QUIET[NEAR + 1] = -0.1, -0.1
 
 
-@pytest.mark.parametrize("seed", range(8))
-def test_noise_has_no_firm_pulse(seed):
-    noise = 0.2 * np.random.default_rng(seed).standard_normal(512)
-    pulse = belief.strongest(belief.likeness(noise), ALLOWED)
-    assert pulse is None or pulse.strength < 0.3
+def fed(period: float, hops: int, belief: Belief | None = None, first: float = 20.0) -> Belief:
+    """Return a belief that heard a knock at every period."""
+    belief = belief or Belief(TEMPOS, USUAL, HOPS_PER_S)
+    beats = {round(first + n * period) for n in range(int((hops - first) / period) + 1)}
+    for hop in range(hops):
+        belief.hear(KNOCK if hop in beats else QUIET)
+    return belief
 
 
-def test_a_tremolo_is_no_pulse():
-    assert belief.strongest(belief.likeness(knocks(7.0)), ALLOWED) is None
+@settings(max_examples=12, deadline=None)
+@given(period=st.floats(40.0, 140.0), first=st.floats(0.0, 30.0))
+def test_regular_knocks_are_believed_at_their_tempo_or_an_octave_of_it_and_on_the_beat(period, first):
+    hops = 2400
+    peak = fed(period, hops, first=first).peak()
+    octaves = np.log2(60 * HOPS_PER_S / period / peak.tempo)
+    assert abs(octaves - round(octaves)) < np.log2(1.015)
+    its_period = 60 * HOPS_PER_S / peak.tempo
+    last_beat = hops - 1 - peak.phase * its_period
+    assert abs((last_beat - first + period / 2) % period - period / 2) < 2.0 or peak.tempo > 60 * HOPS_PER_S / period
+    assert peak.weight > 0.2
 
 
-def test_onsets_too_weak_for_a_beat_have_no_likeness():
-    assert not belief.likeness(0.02 * knocks(60.0)).any()
-    assert not belief.likeness(np.zeros(300)).any()
+def test_before_anything_was_heard_there_is_no_beat():
+    assert Belief(TEMPOS, USUAL, HOPS_PER_S).present == 0.0
 
 
-def test_a_pulse_that_is_not_allowed_is_not_found():
-    allowed = np.abs(belief.lags() - 60) < 10
-    pulse = belief.strongest(belief.likeness(knocks(43.0)), allowed)
-    assert pulse is None or abs(pulse.period - 60) < 10
+def test_evidence_against_a_beat_leaves_none():
+    belief = fed(60.0, 900)
+    assert belief.present > 0.9
+    for _ in range(1200):
+        belief.hear(np.full((CLASSES, PLACES), -0.05))
+    assert belief.present < 0.1
 
 
-@pytest.mark.parametrize("period", [30.0, 61.3, 120.5])
-def test_the_latest_beat_is_found_to_within_a_hop(period):
-    onsets = knocks(period, first=11.0)
-    age = belief.latest_beat(onsets, period)
-    last = 11.0 + period * np.floor((511 - 11.0) / period)
-    assert 511 - age == pytest.approx(last, abs=1.0)
+@settings(max_examples=10, deadline=None)
+@given(seed=st.integers(0, 100))
+def test_whatever_is_heard_the_belief_stays_a_probability(seed):
+    rng = np.random.default_rng(seed)
+    belief = Belief(TEMPOS, USUAL, HOPS_PER_S)
+    for _ in range(200):
+        belief.hear(rng.normal(0, 3, (CLASSES, PLACES)), rng.normal(0, 1, len(TEMPOS)))
+        total = belief.by_tempo().sum()
+        assert 0 <= total <= 1 + 1e-5
+        assert total == pytest.approx(belief.present, abs=1e-4)
 
 
-def test_strength_is_known_at_the_period_and_absent_beside_it():
-    alike = belief.likeness(knocks(60.0))
-    assert belief.strength_at(alike, 60.0) > 0.7
-    assert belief.strength_at(alike, 50.0) < 0.2
+def test_a_told_tempo_decides_between_octaves():
+    for told in (50.0, 100.0):
+        belief = Belief(TEMPOS, tempo_prior(TEMPOS, 80.0, told), HOPS_PER_S)
+        assert fed(120.0, 900, belief).peak().tempo == pytest.approx(told, rel=0.03)
 
 
-def test_an_onset_near_a_place_is_found_between_hops():
-    at, height = belief.onset_near(knocks(60.0, first=5.4), age=511 - 65.0, reach=7.0)
-    assert 511 - at == pytest.approx(65.4, abs=0.2)
-    assert height > 0.5
+def test_a_prior_told_later_weighs_what_is_believed_anew():
+    belief = fed(60.0, 900)
+    belief.expect(tempo_prior(TEMPOS, 80.0, 50.0, doubt=0.001))
+    assert fed(120.0, 600, belief).peak().tempo == pytest.approx(50.0, rel=0.03)
+
+
+def test_what_is_assumed_is_believed_at_its_place():
+    belief = fed(77.0, 400)
+    belief.assume(tempo_prior(TEMPOS, 90.0, 90.0), phase=0.25, share=0.9)
+    peak = belief.peak()
+    assert peak.tempo == pytest.approx(90.0, rel=0.02)
+    assert peak.phase == pytest.approx(0.25, abs=0.03)
+    assert peak.weight > 0.5
+
+
+def test_a_turn_by_half_a_beat_moves_the_peak_there():
+    belief = fed(60.0, 900)
+    before = belief.peak()
+    belief.turn_half()
+    after = belief.peak()
+    assert after.tempo == pytest.approx(before.tempo, rel=0.01)
+    assert abs((after.phase - before.phase) % 1.0 - 0.5) < 0.05
+
+
+def test_forgetting_leaves_no_beat():
+    belief = fed(60.0, 900)
+    belief.forget()
+    assert belief.present == 0.0
+
+
+def test_classes_tell_the_beat_the_half_and_the_quarters():
+    period = np.full(5, 80.0)
+    kinds = phase_class(np.array([0.0, 79.0, 40.0, 20.0, 30.0]), period)
+    assert list(kinds[:2]) == [NEAR, NEAR - 1]
+    assert kinds[2] == 2 * NEAR + 1 + 3
+    assert list(kinds[3:]) == [CLASSES - 2, CLASSES - 1]
