@@ -30,6 +30,7 @@ from bridge.events import (
     TakeEnded,
     WallClockRead,
 )
+from bridge.journal.feature_writer import FeatureWriter
 from bridge.journal.sound import SoundWriter
 from bridge.journal.take import JOURNAL, take_started
 from bridge.journal.writer import JournalWriter
@@ -107,6 +108,7 @@ class _Listener:
         self._told: dict[str, PedalTold] = {}
         self._engine: Engine | None = None
         self._keeper: SoundWriter | None = None
+        self._features: FeatureWriter | None = None
         self._columns = sorted({channel - 1 for deck in rig.decks for channel in deck.channels})
         first, last = self._columns[0], self._columns[-1]
         self._kept_decks = tuple(next(d.name for d in rig.decks if c + 1 in d.channels) for c in self._columns)
@@ -127,6 +129,8 @@ class _Listener:
         )
         if source is not None:
             stack.enter_context(source)
+            decks = [(deck.name, [channel - 1 for channel in deck.channels]) for deck in self._rig.decks]
+            self._features = stack.enter_context(FeatureWriter(self._folder, source.rate, decks, self._start))
             if self._rig.take.sound:
                 keeper = SoundWriter(self._folder, source.rate, len(self._columns), self._start)
                 self._keeper = stack.enter_context(keeper)
@@ -180,7 +184,9 @@ class _Listener:
                 self._attend(engine.status)
 
     def _keep(self, event: SoundHeard) -> None:
-        """Have the channels that the rig names recorded, until the disk refuses."""
+        """Have the channels that the rig names recorded, until the disk refuses, and what the decks sounded like."""
+        if self._features is not None:
+            self._features.write(event.frame, event.at, event.samples)
         if self._keeper is None:
             return
         if event.frame != self._kept_to or event.at >= self._place_at:

@@ -72,7 +72,7 @@ def _no_number(text: str) -> float:
     raise ValueError(f"{text} is no finite number")
 
 
-_SCAN = json.JSONDecoder(parse_constant=_no_number).scan_once
+_SCAN = json.JSONDecoder(parse_constant=_no_number).scan_once  # type: ignore[attr-defined]
 """Made once: `json.loads` with an option makes a scanner for each call, and a long journal has a million lines."""
 
 
