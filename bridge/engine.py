@@ -15,8 +15,6 @@ from numpy.typing import NDArray
 from bridge.decks.transport import Change, Transport
 from bridge.events import (
     BeatPlaced,
-    BeatShifted,
-    BeatTapped,
     DeckChanged,
     Fact,
     FollowerChanged,
@@ -24,11 +22,12 @@ from bridge.events import (
     LevelHeard,
     PedalTold,
     SoundHeard,
-    TempoTold,
 )
+from bridge.events_hand import BeatShifted, BeatTapped, TempoTold
+from bridge.follow.beat_line import Beat
 from bridge.follow.evidence import Learned
 from bridge.follow.features import Features, Hop
-from bridge.follow.follower import Beat, Follower, StateMove
+from bridge.follow.follower import Follower, StateMove
 from bridge.rig import Deck, Rig
 from bridge.send.policies import ClockPolicy, policies_of
 from bridge.units import SILENCE_DB, level_db

@@ -336,51 +336,6 @@ class DeckChanged(Fact):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TempoTold(Fact):
-    """Somebody said at about which tempo a deck plays: a tape's card, or a hand.
-
-    Attributes:
-        deck: The deck's name.
-        tempo: In bpm, at the speed that the deck plays now.
-    """
-
-    deck: str
-    tempo: float
-
-    def __post_init__(self) -> None:
-        finite("at", self.at)
-        checked_tempo(self.tempo)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BeatTapped(Fact):
-    """A foot or a hand tapped one beat of a deck, at ``at``.
-
-    Attributes:
-        deck: The deck's name.
-    """
-
-    deck: str
-
-    def __post_init__(self) -> None:
-        finite("at", self.at)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BeatShifted(Fact):
-    """A foot or a hand moved a deck's beats by half a beat: they had been counted on the off-beat.
-
-    Attributes:
-        deck: The deck's name.
-    """
-
-    deck: str
-
-    def __post_init__(self) -> None:
-        finite("at", self.at)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PedalTold(Fact):
     """A pedal was given a tempo: the newest straight piece of its line of beats against time.
 

@@ -1,4 +1,4 @@
-"""What the hand, the foot and the loopers did to pedals, and where a ratio was folded: facts, as in `bridge.events`."""
+"""What the hand, the foot and the loopers did or told, and where a ratio was folded: facts, as in `bridge.events`."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 from bridge.events import Fact
-from bridge.units import finite, one_of, within
+from bridge.units import checked_tempo, finite, one_of, within
 
 LoopState = Literal["recording", "playing", "stopped"]
 """What a looper does: recording takes in overdubs too."""
@@ -108,3 +108,48 @@ class RatioFolded(Fact):
 
 Hand = HandsOff | HandsOn | TempoKept | TempoLetGo | StepAllowed | LoopChanged
 """What policies obey."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TempoTold(Fact):
+    """Somebody said at about which tempo a deck plays: a tape's card, or a hand.
+
+    Attributes:
+        deck: The deck's name.
+        tempo: In bpm, at the speed that the deck plays now.
+    """
+
+    deck: str
+    tempo: float
+
+    def __post_init__(self) -> None:
+        finite("at", self.at)
+        checked_tempo(self.tempo)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeatTapped(Fact):
+    """A foot or a hand tapped one beat of a deck, at ``at``.
+
+    Attributes:
+        deck: The deck's name.
+    """
+
+    deck: str
+
+    def __post_init__(self) -> None:
+        finite("at", self.at)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeatShifted(Fact):
+    """A foot or a hand moved a deck's beats by half a beat: they had been counted on the off-beat.
+
+    Attributes:
+        deck: The deck's name.
+    """
+
+    deck: str
+
+    def __post_init__(self) -> None:
+        finite("at", self.at)

@@ -10,7 +10,8 @@ from statistics import median
 
 from bridge.edge.audio import FileInput, SoundEnded
 from bridge.engine import Engine
-from bridge.events import BeatPlaced, Fact, FollowerChanged, SoundHeard, SoundLost, TempoTold
+from bridge.events import BeatPlaced, Fact, FollowerChanged, SoundHeard, SoundLost
+from bridge.events_hand import TempoTold
 from bridge.journal.take import write_whole
 from bridge.records import as_record
 from bridge.rig import Deck, Rig, SoundInput

@@ -14,6 +14,9 @@ from bridge.follow.evidence import Learned, Weights
 
 WEIGHTS = Path(__file__).parent / "follow" / "weights.npz"
 
+ONSETS_ALONE = 0.25
+"""How much onsets count without the net."""
+
 
 @cache
 def learned(path: Path = WEIGHTS) -> Learned:
@@ -41,4 +44,5 @@ def learned(path: Path = WEIGHTS) -> Learned:
 
 def without_net(whole: Learned) -> Learned:
     """Return the same for a follower that goes by plain onsets alone."""
-    return replace(whole, net=None)
+    alone = Weights(beat=0.0, onsets=ONSETS_ALONE, phase=0.0, tempo=0.0, present=0.0)
+    return replace(whole, net=None, free=alone, told=alone)

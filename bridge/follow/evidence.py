@@ -13,13 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.follow.activation import PHASE_BINS, TEMPO_BINS, TEMPO_HIGH, TEMPO_LOW, Activation
-from bridge.follow.belief import PLACES
+from bridge.follow.belief import CLASSES, PLACES
 from bridge.follow.features import Hop
 from bridge.follow.onsets import Onsets
 
 Numbers = NDArray[np.float64]
 
 _PRESENT_LIMIT = 4.0
+_TIME_IN_CLASS = np.append(np.ones(CLASSES - 2), [8.0, 32.0])  # hops of a beat at 100 bpm
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,8 @@ class Learned:
         net: The net's arrays by name; None to do without.
         edges: Shape (levels - 1,), ascending: bounds of the levels of the net's log odds of a beat.
         table: Shape (CLASSES, levels): natural logarithm of p(level | class) / p(level | no beat).
-        onset_edges, onset_table: The same for onset strength.
+        onset_edges, onset_table: The same for onset strength. With a net beside them onsets tell only where in a beat
+            one is, not whether there is one: that the net knows better.
         present_bias: Log odds of "present" at which a beat is as likely as none.
         free, told: Weights while nothing is known of the tempo, and while a tempo is told.
     """
@@ -94,6 +96,10 @@ class Evidence:
         self._learned = learned
         self._net = None if learned.net is None else Activation(learned.net)
         self._onsets = Onsets()
+        self._onset_table = learned.onset_table
+        if self._net is not None:
+            usual = (np.exp(learned.onset_table) * _TIME_IN_CLASS[:, None]).sum(axis=0) / _TIME_IN_CLASS.sum()
+            self._onset_table = learned.onset_table - np.log(usual)
         place = np.log(tempos / TEMPO_LOW) / np.log(TEMPO_HIGH / TEMPO_LOW) * TEMPO_BINS
         self._bin = np.clip(place.astype(np.int64), 0, TEMPO_BINS - 1)
         self.is_told = False
@@ -108,7 +114,7 @@ class Evidence:
         learned = self._learned
         weights = learned.told if self.is_told else learned.free
         onset = self._onsets.hear(hop)
-        of_onset = learned.onset_table[:, np.searchsorted(learned.onset_edges, onset)]
+        of_onset = self._onset_table[:, np.searchsorted(learned.onset_edges, onset)]
         if self._net is None:
             by_class = weights.onsets * of_onset
             return Weighed(np.repeat(by_class[:, None], PLACES, axis=1), None, None)

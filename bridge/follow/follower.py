@@ -24,6 +24,7 @@ import numpy as np
 
 from bridge.events import FollowerState
 from bridge.follow.activation import LATE_HOPS
+from bridge.follow.beat_line import Beat, BeatLine
 from bridge.follow.belief import Belief
 from bridge.follow.evidence import Evidence, Learned
 from bridge.follow.features import Hop, hop_frames
@@ -45,35 +46,14 @@ BEGIN, END = 0.6, 0.4
 """Probability of a beat from which one is followed, and below which it is held."""
 
 _SEEN = 130  # hops for which a beat must have been the likeliest
-_SEEN_AGAIN = 60  # hops, where it has the held tempo
+_SEEN_AGAIN = 30  # hops, where it has the held tempo
 _RIVAL_SEEN = 90
 _LEAST_WEIGHT = 0.25
 _PRESENT_OVER = 40.0  # hops
 _DEAF = 150  # hops in which a net that starts anew does not know yet whether there is a beat
-_LEAD = 4.0  # hops by which a beat is placed ahead of its time
-_SETTLED_AFTER = 5.0  # hops after a beat, at which the belief has taken it in
 _HELD_DOUBT = 0.3
 _TAPS_COUNT = (0.5, 0.7, 0.9)  # part of the belief that two, three, four taps take
 _LATE = LATE_HOPS + 0.5  # from the end of a hop to the middle of the one that a beat of phase 0 fell into
-
-
-@dataclass(frozen=True, slots=True)
-class Beat:
-    """A beat fixed on the timeline.
-
-    Attributes:
-        frame: Where it falls, in frames of sound, with a fraction; later than the beat before.
-        index: Beats since the follower began; grows by exactly 1.
-        tempo: In bpm, at this beat.
-        confidence: 0 (a guess) to 1.
-        known: Frames heard when it was placed.
-    """
-
-    frame: float
-    index: int
-    tempo: float
-    confidence: float
-    known: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,16 +82,14 @@ class Follower:
     Attributes:
         state: One of idle, listening, following, holding.
         confidence: 0 (no beat) to 1.
-        timeline: The newest straight piece of beats against frames; None before the first beat was found.
     """
 
     def __init__(self, deck: Deck, rate: int, learned: Learned) -> None:
         self.state: FollowerState = "idle"
         self.confidence = 0.0
-        self.timeline: Timeline | None = None
         self._rate = rate
-        self._hop_frames = hop_frames(rate)
-        self._hops_per_s = rate / self._hop_frames
+        self._hops_per_s = rate / hop_frames(rate)
+        self._beats = BeatLine(rate, hop_frames(rate))
         self._range = deck.tempo_range
         low, high = limits(deck.tempo_range)
         tempos = np.exp(np.arange(np.log(low), np.log(high), log1p(TEMPO_STEP)))
@@ -122,15 +100,16 @@ class Follower:
         self._octave = OctaveChoice()
         self._watch = Watch()
         self._rivals = Watch()
-        self._sight: Sight | None = None
         self._frame = 0
         self._hops = 0
         self._present = 0.0
         self._deaf = 0
-        self._next = 0
-        self._to_see = 0
-        self._last_frame = -1.0
         self._taps: deque[float] = deque(maxlen=8)
+
+    @property
+    def timeline(self) -> Timeline | None:
+        """The newest straight piece of beats against frames; None before the first beat was found."""
+        return self._beats.timeline
 
     @property
     def tempo(self) -> float | None:
@@ -143,6 +122,7 @@ class Follower:
         """Take in one hop and return what it showed, in order."""
         self._frame = hop.frame
         self._hops += 1
+        self._beats.pass_to(hop.frame, self._hops)
         shown: list[Beat | StateMove] = []
         if self._gate.hear(hop):
             shown += self._open() if self._gate.is_open else self._enter("idle")
@@ -152,7 +132,7 @@ class Follower:
         if self._hops % READ_EVERY == 0:
             shown += self._read()
         if self.state == "following":
-            shown += self._place()
+            shown += self._beats.place(self.confidence)
         return shown
 
     # What is told, instead of heard
@@ -180,7 +160,7 @@ class Follower:
             return []
         self.expect(told)
         period = 60.0 * self._hops_per_s / told
-        sight = Sight(self._hops, self._hop_of(taps[-1]), period, 1.0)
+        sight = Sight(self._hops, self._beats.hop_of(taps[-1]), period, 1.0)
         phase = ((self._hops - _LATE - sight.beat) / period) % 1.0
         self._belief.assume(tempo_prior(self._belief.tempos, told, told), phase, _TAPS_COUNT[min(len(taps), 4) - 2])
         if len(taps) < 4:
@@ -199,11 +179,8 @@ class Follower:
         self._belief.turn_half()
         self._watch.forget()
         self._rivals.forget()
-        self._sight = None
         if self.timeline is not None:
-            line = self.timeline
-            self.timeline = Timeline(self._rate, line.frame - 0.5 * line.period, line.beat, line.tempo)
-            self._next_after_last()
+            self._beats.turn_half()
 
     def tempo_moved_by(self, factor: float) -> None:
         """Take in that the deck now runs ``factor`` times as fast, and the tempo with it; the octave moves along.
@@ -218,8 +195,7 @@ class Follower:
         tempo = folded(moved, self._range, moved)
         if tempo is None:
             return
-        self.timeline = Timeline(self._rate, self.timeline.frame_of(self._next - 1), self._next - 1, tempo)
-        self._next_after_last()
+        self._beats.go_at(tempo)
         self._start_anew()
         self._reckon_with(tempo, doubt=_HELD_DOUBT)
 
@@ -245,7 +221,7 @@ class Follower:
         self._deaf = self._hops + _DEAF
         self._watch.forget()
         self._rivals.forget()
-        self._sight = None
+        self._beats.lose_sight()
 
     def _reckon_with(self, tempo: float | None, doubt: float = 0.02) -> None:
         self._evidence.is_told = tempo is not None
@@ -258,7 +234,7 @@ class Follower:
         if state != "following":
             self.confidence = 0.0
         if state == "holding" and self.timeline is not None:
-            self._reckon_with(self.timeline.tempo, doubt=_HELD_DOUBT)
+            self._reckon_with(self._beats.hold(), doubt=_HELD_DOUBT)
         return [StateMove(self._frame, was, state)] if was != state else []
 
     def _weigh(self, hop: Hop) -> None:
@@ -283,7 +259,7 @@ class Follower:
         self.confidence += 0.05 * (present * sight.weight - self.confidence)
         if present < END:
             return self._enter("holding")
-        self._go_on(sight)
+        self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
         return []
 
     def _find(self, sight: Sight, present: float) -> list[Beat | StateMove]:
@@ -293,95 +269,44 @@ class Follower:
         again = held is not None and abs(octave_gap(tempo, held)) < log2(1 + SAME_TEMPO)
         if seen < (_SEEN_AGAIN if again else _SEEN):
             return []
-        if again and held is not None:
-            tempo = min((tempo * 2.0**octave for octave in (-2, -1, 0, 1, 2)), key=lambda t: abs(log2(t / held)))
-        else:
+        if not again:
             self._octave.free()
-        self._catch(sight, tempo)
+        self._catch(sight, self._read_in_octave(tempo, held if again else None))
         self._reckon_with(self._told)
         self.confidence = present * sight.weight
         return self._enter("following")
 
-    def _go_on(self, sight: Sight) -> None:
-        """Follow on: move the line to what is seen, or give way to a rival that stays."""
-        assert self.timeline is not None
-        line = self._line()
-        if sight.agrees(line):
+    def _read_in_octave(self, tempo: float, kept: float | None) -> float:
+        """Return a tempo in the octave that was kept, or told; else as it was heard."""
+        near = self._told if kept is None else kept
+        if near is None:
+            return tempo
+        if kept is None:
+            self._octave.settle()
+        read = folded(tempo, self._range, near)
+        return tempo if read is None else read
+
+    def _go_on(self, sight: Sight | None) -> None:
+        """Follow on: move the line to what is seen for sure, or give way to a rival that stays."""
+        line = self._beats.as_sight()
+        if sight is not None and sight.agrees(line):
             self._rivals.forget()
-            self._sight = sight
+            self._beats.see(sight)
             if (octave := self._octave.hear(sight, line.period, READ_EVERY)) != 1.0:
-                self._catch(sight, self.timeline.tempo * octave)
-        elif self._rivals.see(sight if sight.weight > _LEAST_WEIGHT else None) >= _RIVAL_SEEN:
-            tempo = self._tempo_of(sight)
-            if abs(gap := octave_gap(tempo, self.timeline.tempo)) < log2(1 + SAME_TEMPO):
-                tempo = self.timeline.tempo * 2.0**gap  # the octave stays
-            else:
+                self._catch(sight, self._beats.kept.tempo * octave)
+            return
+        self._beats.see(None)
+        if self._rivals.see(sight) >= _RIVAL_SEEN and sight is not None:
+            tempo, kept = self._tempo_of(sight), self._beats.kept.tempo
+            stays = abs(octave_gap(tempo, kept)) < log2(1 + SAME_TEMPO)
+            if not stays:
                 self._octave.free()
-            self._catch(sight, tempo)
-        self._look_back()
-
-    def _line(self) -> Sight:
-        """Return the line that is kept, as a sight in hops."""
-        assert self.timeline is not None
-        return Sight(self._hops, self._hop_of(self.timeline.frame), self.timeline.period / self._hop_frames, 1.0)
-
-    def _tempo_of(self, sight: Sight) -> float:
-        return 60.0 * self._hops_per_s / sight.period
-
-    def _hop_of(self, frame: float) -> float:
-        return self._hops + (frame - self._frame) / self._hop_frames
-
-    def _frame_at(self, hop: float) -> float:
-        return self._frame + (hop - self._hops) * self._hop_frames
+            self._catch(sight, self._read_in_octave(tempo, kept if stays else None))
 
     def _catch(self, sight: Sight, tempo: float) -> None:
         """Lay the line anew, through the beats that are seen."""
-        frame = self._frame_at(sight.beat)
-        self.timeline = Timeline(self._rate, frame, self._next - 1, tempo)
-        self._next_after_last()
-        self._sight = sight
+        self._beats.lay(sight, tempo)
         self._rivals.forget()
 
-    def _next_after_last(self) -> None:
-        """Count on from the last beat that was placed: the next one lies at least half a period behind it."""
-        line = self.timeline
-        assert line is not None
-        while line.frame_of(self._next) < self._last_frame + 0.5 * line.period:
-            line = Timeline(self._rate, line.frame, line.beat - 1, line.tempo)
-        while line.frame_of(self._next) > max(self._last_frame, self._frame) + 1.5 * line.period:
-            line = Timeline(self._rate, line.frame, line.beat + 1, line.tempo)
-        self.timeline = line
-        self._to_see = self._next
-
-    def _place(self) -> list[Beat | StateMove]:
-        """Place the beats whose time has come."""
-        assert self.timeline is not None
-        placed: list[Beat | StateMove] = []
-        while (frame := self._due()) <= self._frame + _LEAD * self._hop_frames:
-            if frame > self._last_frame:
-                placed.append(Beat(frame, self._next, self.timeline.tempo, self.confidence, self._frame))
-                self._last_frame = frame
-            self._next += 1
-        return placed
-
-    def _due(self) -> float:
-        """Return the frame of the next beat: where the belief sees it, else where the line puts it."""
-        assert self.timeline is not None
-        line = self.timeline.frame_of(self._next)
-        if self._sight is None or self._hops - self._sight.hop > 3 * READ_EVERY:
-            return line
-        seen = self._frame_at(self._sight.nearest(self._hop_of(line)))
-        return seen if abs(seen - line) <= 0.2 * self.timeline.period and seen > self._last_frame else line
-
-    def _look_back(self) -> None:
-        """Turn the line to what the belief makes of the beats that have passed."""
-        assert self.timeline is not None
-        while self._to_see < self._next:
-            place = self._hop_of(self.timeline.frame_of(self._to_see))
-            if place > self._hops - _SETTLED_AFTER - LATE_HOPS:
-                return
-            if self._sight is not None and self._hops - self._sight.hop <= READ_EVERY:
-                seen = self._sight.nearest(place)
-                if abs(seen - place) <= 0.2 * self.timeline.period / self._hop_frames:
-                    self.timeline.saw(self._to_see, self._frame_at(seen))
-            self._to_see += 1
+    def _tempo_of(self, sight: Sight) -> float:
+        return 60.0 * self._hops_per_s / sight.period

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from bridge.decks.transport import Change, Transport
+from bridge.follow.beat_line import Beat
 from bridge.follow.features import Features
-from bridge.follow.follower import Beat, Follower, StateMove
+from bridge.follow.follower import Follower, StateMove
 from bridge.rig import Deck
 from bridge.testing.clips import CLIP_BEATS, drum_loop
 from bridge.weights import learned
