@@ -35,7 +35,7 @@ ROOMS = {
     "send": ("bridge.send", "vocabulary"),
     "schedule": (
         "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times "
-        "bridge.send.song",
+        "bridge.send.song bridge.send.plan",
         "vocabulary",
     ),
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
@@ -60,7 +60,11 @@ ROOMS = {
         "bridge.rehearse",
         "vocabulary, engine, schedule, live, wires, journal, review, testing",
     ),
-    "cli": ("bridge.cli bridge.commands", "vocabulary, rig text, replay, live, rehearse, wires, gear, journal, review"),
+    "service": ("bridge.service", ""),
+    "cli": (
+        "bridge.cli bridge.commands",
+        "vocabulary, rig text, service, replay, live, rehearse, wires, gear, journal, review",
+    ),
     "start": ("bridge.__main__", "first run, cli"),
 }
 
