@@ -23,10 +23,11 @@ from bridge.events import (
     PedalTold,
     SoundHeard,
 )
+from bridge.events_hand import Hand
 from bridge.follow.features import Features, Hop
 from bridge.follow.follower import Beat, Follower, StateMove
 from bridge.rig import Deck, Rig
-from bridge.send.policies import ClockPolicy, policies_of
+from bridge.send.policies import PedalPolicy, policies_of
 from bridge.units import SILENCE_DB, level_db
 
 TELL_EVERY_S = 0.25
@@ -58,6 +59,10 @@ class Engine:
         for policy in self._policies:
             if told.pedal in (pedal.name for pedal in policy.pedals):
                 policy.resume(told)
+
+    def obey(self, hand: Hand) -> list[Fact]:
+        """Take in what the hand, the foot or a looper did; return what the pedals are told at once."""
+        return [fact for ear in self._ears for fact in ear.obey(hand)]
 
     def handle(self, event: SoundHeard) -> list[Fact]:
         """Return what a block of sound shows to have happened, in the order in which it was known.
@@ -109,7 +114,7 @@ class DeckStatus:
 class _Ear:
     """One deck's way from sound to facts. Counts in frames of sound; host time is put on at the way out."""
 
-    def __init__(self, deck: Deck, rate: int, policies: list[ClockPolicy]) -> None:
+    def __init__(self, deck: Deck, rate: int, policies: list[PedalPolicy]) -> None:
         self._deck = deck
         self._rate = rate
         self._columns = [channel - 1 for channel in deck.channels]
@@ -119,7 +124,7 @@ class _Ear:
         self._policies = policies
         self._heard = 0
         self._anchor = (0, 0.0)
-        self._step = False
+        self._stepped_at: float | None = None
         self._tell_at = 0
         self._powers: list[float] = []
         self._level_at = 0
@@ -149,6 +154,11 @@ class _Ear:
         self._anchor = (self._heard, event.at)
         return facts + self._hear(self._mixed(event.samples))
 
+    def obey(self, hand: Hand) -> list[Fact]:
+        """Return what the deck's pedals are told because of what the hand, the foot or a looper did."""
+        at = self._heard / self._rate
+        return [fact for policy in self._policies for fact in self._told(policy.obey(hand, at))]
+
     def _mixed(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return the mean of the deck's channels; column by column, since numpy is slow along a short axis."""
         mix = samples[:, self._columns[0]].astype(np.float32)
@@ -164,13 +174,20 @@ class _Ear:
 
     def _hop(self, hop: Hop) -> Iterator[Fact]:
         for heard in self._follower.hear(hop):
-            yield self._state(heard) if isinstance(heard, StateMove) else self._beat(heard)
+            if isinstance(heard, StateMove):
+                yield self._state(heard)
+                continue
+            for policy in self._policies:
+                policy.beat(heard.frame / self._rate, heard.index)
+            yield self._beat(heard)
         for change in self._transport.hear(hop, self._follower.state, self._follower.tempo):
             self._obey(change)
             yield self._change(change)
             if change.kind == "speed switch" and self._follower.state == "holding":
                 yield from self._tell(hop.frame)  # the beat is not found again yet, but its tempo is known
         yield from self._level(hop)
+        for policy in self._policies:
+            yield from self._told(policy.hear_level(hop.frame / self._rate, hop.level_db))
         if hop.frame >= self._tell_at and self._follower.state == "following":
             yield from self._tell(hop.frame)
 
@@ -179,9 +196,14 @@ class _Ear:
         self._tell_at = frame + round(TELL_EVERY_S * self._rate)
         if self._follower.tempo is not None:
             for policy in self._policies:  # they reckon in sound, so that blocks of any size give the same
-                for told in policy.hear(frame / self._rate, self._follower.tempo, step=self._step):
-                    yield replace(told, at=self._at(frame))
-            self._step = False
+                at, tempo = frame / self._rate, self._follower.tempo
+                yield from self._told(policy.hear(at, tempo, stepped_at=self._stepped_at))
+            self._stepped_at = None
+
+    def _told(self, facts: list[Fact]) -> Iterator[Fact]:
+        """Yield what policies said, with host time in the place of time in the sound."""
+        for fact in facts:
+            yield replace(fact, at=self._at(fact.at * self._rate))
 
     def _obey(self, change: Change) -> None:
         """Let the follower know what the hand did, and let the pedals step instead of gliding."""
@@ -189,7 +211,8 @@ class _Ear:
             self._follower.tempo_moved_by(change.tempo_after / change.tempo_before)
         elif change.kind == "another tape":
             self._follower.tape_changed()
-        self._step = self._step or change.kind != "started"  # after a stop too: the echoes have died away
+        if change.kind != "started":  # after a stop too: the echoes have died away
+            self._stepped_at = change.frame / self._rate
 
     def _at(self, frame: float) -> float:
         anchor, at = self._anchor
