@@ -45,7 +45,7 @@ ROOMS = {
         "bridge.edge.port_hand bridge.edge.port_process bridge.edge.port_set bridge.edge.priority",
         "vocabulary",
     ),
-    "gear": ("bridge.edge", "vocabulary, lines, wires"),
+    "gear": ("bridge.edge", "vocabulary, lines, wires, measure"),
     "measure": ("bridge.measure", "vocabulary"),
     "journal": ("bridge.journal", "vocabulary"),
     "web": ("bridge.web", ""),
@@ -63,7 +63,7 @@ ROOMS = {
     "service": ("bridge.service", ""),
     "cli": (
         "bridge.cli bridge.commands",
-        "vocabulary, rig text, service, replay, live, rehearse, wires, gear, journal, review",
+        "vocabulary, rig text, service, schedule, measure, replay, live, rehearse, wires, gear, journal, review",
     ),
     "start": ("bridge.__main__", "first run, cli"),
 }
