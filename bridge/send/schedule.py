@@ -83,15 +83,24 @@ class Schedule:
             ValueError: No port feeds that pedal.
         """
         self._now = now = max(self._now, now)
-        ports = [port for port in self._ports.values() if order.pedal in port.known]
-        if not ports:
-            known = dict.fromkeys(pedal for port in self._ports.values() for pedal in port.known)
-            raise ValueError(f"no port feeds a pedal called {order.pedal!r}; known: {', '.join(known)}")
+        ports = self._feeding(order.pedal)
         if self._taken.get(order.pedal) == order:
             return
         self._taken[order.pedal] = order
         for port in ports:
             port.take(order, now)
+
+    def hands_off(self, pedal: str, now: float) -> None:
+        """Give a pedal back to its knobs until the next order for it: no Stop, but its contact is opened.
+
+        The clock of its port ends, for the pedals that share it too. A clock that begins again begins as a first one.
+
+        Raises:
+            ValueError: No port feeds that pedal.
+        """
+        self._now = now = max(self._now, now)
+        for port in self._feeding(pedal):
+            port.hands_off(pedal, now)
 
     def opened(self, port: str, now: float) -> None:
         """Take in that a port came, or came back: its contacts are opened, and its pedals told again what they need."""
@@ -128,6 +137,13 @@ class Schedule:
             facts += due.facts
         return Due(tuple(messages), tuple(facts))
 
+    def _feeding(self, pedal: str) -> list[_Port]:
+        ports = [port for port in self._ports.values() if pedal in port.known]
+        if not ports:
+            known = dict.fromkeys(name for port in self._ports.values() for name in port.known)
+            raise ValueError(f"no port feeds a pedal called {pedal!r}; known: {', '.join(known)}")
+        return ports
+
 
 class _Port:
     """What goes out on one port. Its clock and its song reckon in the times at which they go out, not in those at
@@ -144,11 +160,15 @@ class _Port:
         self._times = [DelayTimes(time) for time in plan.times]
         self._quiet_from = now
         self.known = (*plan.pedals, *(tap.pedal for tap in plan.taps), *(time.pedal for time in plan.times))
-        self._open_contacts(now)
+        self._off: set[str] = set()  # pedals that are given back to their knobs
+        self.opened(now)
 
     def take(self, order: PedalTold, now: float) -> None:
         if order.pedal in self._plan.pedals:
             self._take_clock(order, now)
+        if order.pedal in self._off:
+            self._off.remove(order.pedal)
+            self._tell_anew(order.pedal, now)
         for tap in self._taps:
             if tap.plan.pedal == order.pedal:
                 tap.tell(order.tempo, now, order.beat_at)
@@ -168,11 +188,31 @@ class _Port:
         else:
             self._clock = TickClock.on_beat(order.tempo, self._first_tick(at, now), beats)
 
+    def hands_off(self, pedal: str, now: float) -> None:
+        self._off.add(pedal)
+        if pedal in self._plan.pedals and self._clock is not None:
+            self._clock = None
+            self._song.paused()
+        for tap in self._taps:
+            if tap.plan.pedal == pedal:
+                tap.end(now)
+        for time in self._times:
+            if time.plan.pedal == pedal:
+                time.end()
+
     def opened(self, now: float) -> None:
         self._song.reopened()
-        self._open_contacts(now)
+        for pedal in dict.fromkeys(self.known):
+            self._tell_anew(pedal, now)
+
+    def _tell_anew(self, pedal: str, now: float) -> None:
+        """Have a pedal's contact opened, and its tempo tapped and its time told again, unless hands are off it."""
+        for tap in self._taps:
+            if tap.plan.pedal == pedal:
+                (tap.end if pedal in self._off else tap.forget)(now)
         for time in self._times:
-            time.forget(now)
+            if time.plan.pedal == pedal:
+                time.forget(now)
 
     def gone(self, now: float) -> None:
         for tap in self._taps:
@@ -221,10 +261,6 @@ class _Port:
         if data != plan.press:
             return Message(self._plan.name, at, data)
         return Message(self._plan.name, at, data, plan.release or b"", at + LATEST_TAP_S, at + CONTACT_MAX_S)
-
-    def _open_contacts(self, now: float) -> None:
-        for tap in self._taps:
-            tap.forget(now)
 
     def _first_tick(self, at: float, now: float) -> float:
         """Return when a clock that is to begin at ``at`` has its first tick: a Start has to go out before it."""

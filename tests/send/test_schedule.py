@@ -275,6 +275,43 @@ def test_contacts_are_opened_at_the_start_when_a_port_comes_and_at_the_end():
     assert schedule.next_due() == inf
 
 
+def test_hands_off_ends_the_clock_without_a_stop_and_the_next_order_begins_it_again():
+    port = PortPlan(name="Pedals A", pedals=("long echo", "loop box"), transport=("start", "stop"))
+    clock = FakeClock()
+    schedule = Schedule(SendPlan(ports=(port,)), clock())
+    schedule.take(told(120.0), clock())
+    driven(schedule, clock, 1.0)
+    schedule.hands_off("long echo", 1.0)
+    assert schedule.next_due() == inf
+    schedule.take(told(120.0), 5.0)  # said again by a listener that was started again: nothing new
+    assert schedule.next_due() == inf
+    clock.advance_to(9.0)
+    schedule.take(told(90.0, at=9.0), 9.0)
+    messages, _ = driven(schedule, clock, 10.0)
+    assert {message.data for message in messages} == {CLOCK}
+    assert messages[0].at == pytest.approx(9.0, abs=0.004)
+    with pytest.raises(ValueError, match="'stutter'; known: long echo, loop box"):
+        schedule.hands_off("stutter", 10.0)
+
+
+def test_a_pedal_that_hands_are_off_is_neither_tapped_nor_told_a_time_until_its_next_order():
+    clock = FakeClock()
+    schedule = Schedule(FULL, clock())
+    for pedal in ("short echo", "stutter"):
+        schedule.take(told(60.0, pedal=pedal, beats=0.0), clock())
+    driven(schedule, clock, 1.01)
+    for pedal in ("short echo", "stutter"):
+        schedule.hands_off(pedal, 1.01)
+    schedule.opened("Pedals A", 1.5)
+    messages, _ = driven(schedule, clock, 30.0)
+    assert {message.data for message in messages} == {RELEASE}
+    for pedal in ("short echo", "stutter"):
+        schedule.take(told(60.0, at=30.0, pedal=pedal, beats=0.0), 30.0)
+    messages, _ = driven(schedule, clock, 60.0)
+    sent = [message.data for message in messages if message.data != RELEASE]
+    assert sent == [TIME.bytes_at(1000.0), *[PRESS] * 4]
+
+
 def test_nothing_is_tapped_on_a_port_that_is_gone():
     clock = FakeClock()
     schedule = Schedule(FULL, clock())
