@@ -50,6 +50,7 @@ ROOMS = {
     "journal": ("bridge.journal", "vocabulary"),
     "web": ("bridge.web", ""),
     "review": ("bridge.review", "vocabulary, journal, web"),
+    "takes": ("bridge.takes", "vocabulary, journal, review"),
     "testing": ("bridge.testing", "vocabulary, schedule"),
     "sender": ("bridge.sender", "vocabulary, schedule, wires"),
     "screen": ("bridge.screen", "vocabulary, engine"),
@@ -63,7 +64,8 @@ ROOMS = {
     "service": ("bridge.service", ""),
     "cli": (
         "bridge.cli bridge.commands",
-        "vocabulary, rig text, service, schedule, measure, replay, live, rehearse, wires, gear, journal, review",
+        "vocabulary, rig text, service, schedule, measure, replay, live, rehearse, wires, gear, journal, review, "
+        "takes",
     ),
     "start": ("bridge.__main__", "first run, cli"),
 }
