@@ -23,17 +23,14 @@ from bridge.events import (
     PedalTold,
     SoundHeard,
 )
-from bridge.events_hand import BeatShifted, BeatTapped, TempoTold
+from bridge.events_hand import BeatShifted, BeatTapped, Hand, TempoTold, Told
 from bridge.follow.beat_line import Beat
 from bridge.follow.evidence import Learned
 from bridge.follow.features import Features, Hop
 from bridge.follow.follower import Follower, StateMove
 from bridge.rig import Deck, Rig
-from bridge.send.policies import ClockPolicy, policies_of
+from bridge.send.policies import PedalPolicy, policies_of
 from bridge.units import SILENCE_DB, level_db
-
-Told = TempoTold | BeatTapped | BeatShifted
-"""What a hand, or a tape's card, tells of a deck."""
 
 TELL_EVERY_S = 0.25
 """Pedals are told at most this often."""
@@ -68,25 +65,28 @@ class Engine:
             if told.pedal in (pedal.name for pedal in policy.pedals):
                 policy.resume(told)
 
-    def handle(self, event: SoundHeard | Told) -> list[Fact]:
-        """Return what an event shows to have happened, in the order in which it was known.
-
-        Args:
-            event: The next block of sound, a gap before it of up to a second counting as silence; or what a hand told
-                of a deck, which counts from the sound heard so far, and is returned as a fact itself.
+    def obey(self, hand: Hand | Told) -> list[Fact]:
+        """Take in what the hand, the foot, a card or a looper did or told; return what comes of it at once.
 
         Raises:
-            ValueError: The block lies before the end of the one before it, or lacks a channel of the rig; or the deck
-                is not in the rig.
+            ValueError: Something is told of a deck that is not in the rig.
         """
-        if isinstance(event, SoundHeard):
-            return self._hear(event)
-        for ear in self._ears:
-            if ear.deck == event.deck:
-                return [event, *ear.obey(event)]
-        raise ValueError(f"deck {event.deck!r} is not in the rig")
+        if isinstance(hand, Told):
+            for ear in self._ears:
+                if ear.deck == hand.deck:
+                    return ear.take(hand)
+            raise ValueError(f"deck {hand.deck!r} is not in the rig")
+        return [fact for ear in self._ears for fact in ear.obey(hand)]
 
-    def _hear(self, event: SoundHeard) -> list[Fact]:
+    def handle(self, event: SoundHeard) -> list[Fact]:
+        """Return what a block of sound shows to have happened, in the order in which it was known.
+
+        Args:
+            event: The next block. A gap before it of up to a second counts as silence.
+
+        Raises:
+            ValueError: The block lies before the end of the one before it, or lacks a channel of the rig.
+        """
         gap = 0 if self._next_frame is None else event.frame - self._next_frame
         if gap < 0:
             raise ValueError(f"sound must go on from frame {self._next_frame}, got a block at frame {event.frame}")
@@ -128,7 +128,7 @@ class DeckStatus:
 class _Ear:
     """One deck's way from sound to facts. Counts in frames of sound; host time is put on at the way out."""
 
-    def __init__(self, deck: Deck, rate: int, learned: Learned, policies: list[ClockPolicy]) -> None:
+    def __init__(self, deck: Deck, rate: int, learned: Learned, policies: list[PedalPolicy]) -> None:
         self._deck = deck
         self._rate = rate
         self._columns = [channel - 1 for channel in deck.channels]
@@ -138,7 +138,7 @@ class _Ear:
         self._policies = policies
         self._heard = 0
         self._anchor = (0, 0.0)
-        self._step = False
+        self._stepped_at: float | None = None
         self._tell_at = 0
         self._powers: list[float] = []
         self._level_at = 0
@@ -151,22 +151,6 @@ class _Ear:
     @property
     def not_finite(self) -> int:
         return self._features.not_finite
-
-    def obey(self, told: Told) -> list[Fact]:
-        """Let the follower know what a hand told."""
-        if isinstance(told, TempoTold):
-            self._follower.expect(told.tempo)
-            return []
-        if isinstance(told, BeatShifted):
-            self._follower.shift_half_beat()
-            return []
-        anchor, at = self._anchor
-        moves = self._follower.tap(anchor + (told.at - at) * self._rate)
-        facts: list[Fact] = [self._state(move) for move in moves if isinstance(move, StateMove)]
-        if self._follower.tempo is not None and self._follower.is_tapped:
-            self._step = True
-            facts += self._tell(self._heard)
-        return facts
 
     @property
     def status(self) -> DeckStatus:
@@ -188,6 +172,28 @@ class _Ear:
         self._anchor = (self._heard, event.at)
         return facts + self._hear(self._mixed(event.samples))
 
+    def obey(self, hand: Hand) -> list[Fact]:
+        """Return what the deck's pedals are told because of what the hand, the foot or a looper did."""
+        at = self._heard / self._rate
+        return [fact for policy in self._policies for fact in self._told(policy.obey(hand, at))]
+
+    def take(self, told: Told) -> list[Fact]:
+        """Let the follower know what was told of its deck, and return what comes of it."""
+        if isinstance(told, TempoTold):
+            self._follower.expect(told.tempo)
+        elif isinstance(told, BeatShifted):
+            self._follower.shift_half_beat()
+        return self._tap(told.at) if isinstance(told, BeatTapped) else []
+
+    def _tap(self, at: float) -> list[Fact]:
+        anchor, anchor_at = self._anchor
+        moves = self._follower.tap(anchor + (at - anchor_at) * self._rate)
+        facts = [self._state(move) for move in moves]
+        if self._follower.is_tapped:
+            self._stepped_at = self._heard / self._rate
+            facts += self._tell(self._heard)
+        return facts
+
     def _mixed(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return the mean of the deck's channels; column by column, since numpy is slow along a short axis."""
         mix = samples[:, self._columns[0]].astype(np.float32)
@@ -203,13 +209,20 @@ class _Ear:
 
     def _hop(self, hop: Hop) -> Iterator[Fact]:
         for heard in self._follower.hear(hop):
-            yield self._state(heard) if isinstance(heard, StateMove) else self._beat(heard)
+            if isinstance(heard, StateMove):
+                yield self._state(heard)
+                continue
+            for policy in self._policies:
+                policy.beat(heard.frame / self._rate, heard.index)
+            yield self._beat(heard)
         for change in self._transport.hear(hop, self._follower.state, self._follower.tempo):
             self._obey(change)
             yield self._change(change)
             if change.kind == "speed switch" and self._follower.state == "holding":
                 yield from self._tell(hop.frame)  # the beat is not found again yet, but its tempo is known
         yield from self._level(hop)
+        for policy in self._policies:
+            yield from self._told(policy.hear_level(hop.frame / self._rate, hop.level_db))
         if hop.frame >= self._tell_at and self._follower.state == "following":
             yield from self._tell(hop.frame)
 
@@ -218,9 +231,14 @@ class _Ear:
         self._tell_at = frame + round(TELL_EVERY_S * self._rate)
         if self._follower.tempo is not None:
             for policy in self._policies:  # they reckon in sound, so that blocks of any size give the same
-                for told in policy.hear(frame / self._rate, self._follower.tempo, step=self._step):
-                    yield replace(told, at=self._at(frame))
-            self._step = False
+                at, tempo = frame / self._rate, self._follower.tempo
+                yield from self._told(policy.hear(at, tempo, stepped_at=self._stepped_at))
+            self._stepped_at = None
+
+    def _told(self, facts: list[Fact]) -> Iterator[Fact]:
+        """Yield what policies said, with host time in the place of time in the sound."""
+        for fact in facts:
+            yield replace(fact, at=self._at(fact.at * self._rate))
 
     def _obey(self, change: Change) -> None:
         """Let the follower know what the hand did, and let the pedals step instead of gliding."""
@@ -228,7 +246,8 @@ class _Ear:
             self._follower.tempo_moved_by(change.tempo_after / change.tempo_before)
         elif change.kind == "another tape":
             self._follower.tape_changed()
-        self._step = self._step or change.kind != "started"  # after a stop too: the echoes have died away
+        if change.kind != "started":  # after a stop too: the echoes have died away
+            self._stepped_at = change.frame / self._rate
 
     def _at(self, frame: float) -> float:
         anchor, at = self._anchor

@@ -153,3 +153,7 @@ class BeatShifted(Fact):
 
     def __post_init__(self) -> None:
         finite("at", self.at)
+
+
+Told = TempoTold | BeatTapped | BeatShifted
+"""What followers obey: said of a deck by its tape's card, a hand or a foot."""

@@ -22,7 +22,7 @@ from bridge.errors import DeviceError
 from bridge.journal.take import check_space, new_take_folder, write_whole
 from bridge.rig import Rig
 from bridge.rig_text import parse_rig, read_rig_text
-from bridge.send.schedule import SendPlan
+from bridge.send.plan import SendPlan
 
 RIG_COPY = "rig.toml"
 """The rig as it was, in a take's folder."""

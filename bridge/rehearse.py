@@ -28,7 +28,8 @@ from bridge.live import begin_take, play
 from bridge.review.page import write_review
 from bridge.review.read import read_take
 from bridge.rig import Rig
-from bridge.send.schedule import Schedule, SendPlan
+from bridge.send.plan import SendPlan
+from bridge.send.schedule import Schedule
 from bridge.testing.clock import FakeClock
 from bridge.testing.night import Night, build_night
 from bridge.testing.ports import ListPort

@@ -93,7 +93,8 @@ def follow_file(path: Path, *, tempo_hint: float | None = None) -> Followed:
         deck = Deck(name=DECK, channels=tuple(range(1, source.channels + 1)))
         engine = Engine(Rig(path=str(path), sound=SoundInput(), decks=(deck,)), source.rate, learned())
         if tempo_hint is not None:
-            facts += engine.handle(TempoTold(at=0.0, deck=DECK, tempo=tempo_hint))
+            facts.append(told := TempoTold(at=0.0, deck=DECK, tempo=tempo_hint))
+            engine.obey(told)
         while not isinstance(event := source.read(0.0), SoundEnded):
             if isinstance(event, SoundHeard):
                 facts += engine.handle(event)

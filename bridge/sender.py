@@ -27,10 +27,11 @@ from bridge.edge.outputs import Outputs
 from bridge.edge.port_process import PortProcesses
 from bridge.edge.port_set import OutPort, Ports, PortSet, PortSystem
 from bridge.edge.priority import Granted, on_time
-from bridge.events import Fact, MarkPlaced, PedalTold, PortOpened, TicksDropped
+from bridge.events import Fact, MarkPlaced, PedalTold, PortLost, PortOpened, TicksDropped
 from bridge.events_host import HostSuspended, SenderReady
 from bridge.send.messages import CLOCK
-from bridge.send.schedule import Schedule, SendPlan
+from bridge.send.plan import SendPlan
+from bridge.send.schedule import Schedule
 
 TURN_S = 0.1
 """Longest wait in seconds: how soon a signal is noticed, and how often the listener and the ports are looked after."""
@@ -244,6 +245,8 @@ class _Sender:
                 self._schedule.lost(fact.port)
             elif isinstance(fact, PortOpened):
                 self._schedule.opened(fact.port, now())
+            elif isinstance(fact, PortLost):
+                self._schedule.gone(fact.port, now())
             self.listeners.post(fact)
         if (told := self._awake.look()) is not None:
             self.listeners.post(told)

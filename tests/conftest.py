@@ -12,7 +12,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+hypothesis.settings.register_profile("bridge", deadline=None)  # a busy machine is no failure of the code
+hypothesis.settings.load_profile("bridge")
 
 JACK_RATE = 48_000
 """Frames per second of the private server."""

@@ -35,7 +35,7 @@ ROOMS = {
     "send": ("bridge.send", "vocabulary"),
     "schedule": (
         "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times "
-        "bridge.send.song",
+        "bridge.send.song bridge.send.plan",
         "vocabulary",
     ),
     "weights": ("bridge.weights", "vocabulary, follow"),
@@ -46,11 +46,12 @@ ROOMS = {
         "bridge.edge.port_hand bridge.edge.port_process bridge.edge.port_set bridge.edge.priority",
         "vocabulary",
     ),
-    "gear": ("bridge.edge", "vocabulary, lines, wires"),
+    "gear": ("bridge.edge", "vocabulary, lines, wires, measure"),
     "measure": ("bridge.measure", "vocabulary"),
     "journal": ("bridge.journal", "vocabulary"),
     "web": ("bridge.web", ""),
     "review": ("bridge.review", "vocabulary, journal, web"),
+    "takes": ("bridge.takes", "vocabulary, journal, review"),
     "testing": ("bridge.testing", "vocabulary, schedule"),
     "sender": ("bridge.sender", "vocabulary, schedule, wires"),
     "screen": ("bridge.screen", "vocabulary, engine"),
@@ -61,7 +62,11 @@ ROOMS = {
         "bridge.rehearse",
         "vocabulary, engine, weights, schedule, live, wires, journal, review, testing",
     ),
-    "cli": ("bridge.cli bridge.commands", "vocabulary, rig text, replay, live, rehearse, wires, gear, journal, review"),
+    "service": ("bridge.service", ""),
+    "cli": (
+        "bridge.cli bridge.commands",
+        "vocabulary, rig text, service, schedule, measure, replay, live, rehearse, wires, gear, journal, review, takes",
+    ),
     "start": ("bridge.__main__", "first run, cli"),
 }
 

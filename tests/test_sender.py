@@ -19,7 +19,7 @@ from bridge.edge.child import Child, Listen, Listeners
 from bridge.edge.host_clock import now
 from bridge.errors import BridgeError, DeviceError
 from bridge.events import ListenerLost, PortLost
-from bridge.send.schedule import PortPlan, SendPlan
+from bridge.send.plan import PortPlan, SendPlan
 from bridge.sender import SetEnded
 from bridge.testing.clock import FakeClock
 from bridge.testing.ports import ListPort
@@ -314,7 +314,11 @@ def test_a_listener_that_keeps_dying_is_started_ever_more_seldom(monkeypatch):
         clock.advance(0.05)
     gaps = [after - before for before, after in pairwise(starts)]
     assert gaps == pytest.approx([0.1, 1.1, 2.1, 4.1, 8.1, 16.1, 30.1, 30.1, 30.1], abs=0.11)
-    assert [type(fact) for fact in listeners.unheard] == [ListenerLost] * (len(gaps) + 1)
+    told = [fact.why for fact in listeners.unheard if isinstance(fact, ListenerLost)]
+    assert len(told) == len(gaps) + 1 == 10
+    assert told[0] == "exited with code 1"
+    assert told[1] == "exited with code 1; 2 lost soon after their start, the next starts in 1 s"
+    assert told[9] == "exited with code 1; 10 lost soon after their start, the next starts in 30 s"
 
 
 def test_facts_without_a_listener_are_bounded_oldest_first(monkeypatch):

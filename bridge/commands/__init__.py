@@ -7,6 +7,7 @@ every command.
 from __future__ import annotations
 
 from collections.abc import Callable
+from inspect import cleandoc
 from math import isfinite
 from pathlib import Path
 from typing import Any, TypeVar
@@ -23,7 +24,7 @@ def example(text: str) -> Callable[[_Command], _Command]:
     """Add an example at the end of a command's help."""
 
     def add(command: _Command) -> _Command:
-        command.__doc__ = f"{command.__doc__}\n\n\b\nExample:\n  {text}\n"
+        command.__doc__ = f"{cleandoc(command.__doc__ or '')}\n\n\b\nExample:\n  {text}\n"
         return command
 
     return add

@@ -152,6 +152,7 @@ class Listeners:
         self._child: Child | None = None
         self._next_start = -inf
         self._wait_s = 0.0
+        self._lost_in_a_row = 0
         self._unheard: deque[tuple[int, Fact]] = deque()  # the number that the running listener knows each fact by
         self._orders: dict[str, PedalTold] = {}
         self._gone: set[str] = set()
@@ -218,7 +219,8 @@ class Listeners:
         if self._child is not None and not self._ending and (why := self._child.why_lost(now)):
             self._child.kill()
             lost, self._child = self._child, None
-            self._wait_s = 0.0 if now - lost.began >= SHORT_LIFE_S else self._wait_s
+            if now - lost.began >= SHORT_LIFE_S:
+                self._wait_s, self._lost_in_a_row = 0.0, 0
             self._lost(lost.pid, why, now)
         if self._child is None and not self._ending and now >= self._next_start:
             self._start(now)
@@ -249,6 +251,9 @@ class Listeners:
             self._child.link.send(order)
 
     def _lost(self, pid: int, why: str, now: float) -> None:
+        self._lost_in_a_row += 1
+        if self._wait_s > 0:
+            why = f"{why}; {self._lost_in_a_row} lost soon after their start, the next starts in {self._wait_s:g} s"
         self.post(ListenerLost(at=now, pid=pid, why=why))
         self._next_start = now + self._wait_s
         self._wait_s = min(max(1.0, 2.0 * self._wait_s), LONGEST_WAIT_S)

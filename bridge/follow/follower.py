@@ -142,7 +142,7 @@ class Follower:
         self._told = tempo
         self._reckon_with(tempo, doubt=0.02)
 
-    def tap(self, frame: float) -> list[Beat | StateMove]:
+    def tap(self, frame: float) -> list[StateMove]:
         """Take in a tap on a beat at a frame of sound. Two taps in a row make a guess, four settle tempo and phase.
 
         Returns:
@@ -207,7 +207,7 @@ class Follower:
 
     # Hearing
 
-    def _open(self) -> list[Beat | StateMove]:
+    def _open(self) -> list[StateMove]:
         self._belief.forget()
         self._start_anew()
         self._present = 0.0
@@ -227,7 +227,7 @@ class Follower:
         self._evidence.is_told = tempo is not None
         self._belief.expect(tempo_prior(self._belief.tempos, middle(self._range), tempo, doubt))
 
-    def _enter(self, state: FollowerState) -> list[Beat | StateMove]:
+    def _enter(self, state: FollowerState) -> list[StateMove]:
         was, self.state = self.state, state
         self._watch.forget()
         self._rivals.forget()
@@ -250,7 +250,7 @@ class Follower:
             return self._belief.present
         return min(self._belief.present, self._present)
 
-    def _read(self) -> list[Beat | StateMove]:
+    def _read(self) -> list[StateMove]:
         """Read the belief: follow, go on, give way to a rival, or hold."""
         present = self._present_now()
         sight = Sight.of(self._belief.peak(), self._hops, _LATE, self._hops_per_s)
@@ -262,7 +262,7 @@ class Follower:
         self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
         return []
 
-    def _find(self, sight: Sight, present: float) -> list[Beat | StateMove]:
+    def _find(self, sight: Sight, present: float) -> list[StateMove]:
         seen = self._watch.see(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
         tempo = self._tempo_of(sight)
         held = self.tempo

@@ -16,7 +16,7 @@ SHORTEST_S = 0.015
 """An echo that is shorter is one sound with what it echoes."""
 
 STANDS_OUT = 15.0
-"""An echo counts when its peak stands out of the mean around it by this factor; chance comes to 9, a clean echo to 70."""
+"""An echo counts when its peak stands out of the mean around it by this factor; chance comes to 9, an echo to 70."""
 
 AROUND_S = 0.03
 """So far around a peak it is compared, in seconds: hits on a beat are likely everywhere near the beat."""

@@ -29,6 +29,7 @@ from bridge.events import (
 )
 from bridge.review.drift import parts_of
 from bridge.review.echoes import echoes_of
+from bridge.review.hands import counts_of, deeds_of, loops_of
 from bridge.review.story import Change, DeckStory, Mark, PedalStory, Piece, Step, Story, Stretch
 from bridge.units import period_s
 
@@ -74,6 +75,12 @@ def tell(facts: Sequence[Fact]) -> Story:
     names += [fact.deck for fact in facts if isinstance(fact, BeatPlaced | FollowerChanged | LevelHeard | DeckChanged)]
     decks = {name: _deck(name, facts, began, end) for name in dict.fromkeys(names)}
     pedals = dict.fromkeys([pedal for start in started for pedal in start.pedals] + [order.pedal for order in told])
+    taps, times = counts_of(facts)
+    pedals = dict.fromkeys([*pedals, *taps, *times])
+    stories = tuple(
+        _pedal(name, [o for o in told if o.pedal == name], decks, began, (taps.get(name, 0), times.get(name, 0)))
+        for name in pedals
+    )
     return Story(
         name=started[0].name if started else "",
         began=began,
@@ -81,9 +88,11 @@ def tell(facts: Sequence[Fact]) -> Story:
         length_s=max(0.0, end - began),
         ended=ended[-1].why if ended else None,
         decks=tuple(decks.values()),
-        pedals=tuple(_pedal(name, [o for o in told if o.pedal == name], decks, began) for name in pedals),
+        pedals=stories,
         changes=_changes(facts, began),
         marks=tuple(Mark(seconds=m.at - began, wall=m.wall, text=m.text) for m in _of(MarkPlaced, facts)),
+        deeds=deeds_of(facts, began),
+        loops=loops_of(facts, {p.name: decks[p.deck].beats for p in stories if p.deck in decks}, began, end),
     )
 
 
@@ -188,13 +197,16 @@ def _curve(beats: Sequence[BeatPlaced], began: float) -> tuple[NDArray[np.float6
     return seconds[later], np.array([beat.tempo for beat in beats])[later]
 
 
-def _pedal(name: str, told: Sequence[PedalTold], decks: dict[str, DeckStory], began: float) -> PedalStory:
+def _pedal(
+    name: str, told: Sequence[PedalTold], decks: dict[str, DeckStory], began: float, got: tuple[int, int]
+) -> PedalStory:
     steps = tuple(
         Step(seconds=o.at - began, deck_tempo=o.tempo / o.ratio, tempo=o.tempo, ratio=o.ratio, why=o.why) for o in told
     )
     deck = told[-1].deck if told else ""
     runs = decks[deck].runs if deck in decks else ()
-    return PedalStory(name=name, deck=deck, steps=steps, echoes=echoes_of(steps, runs, began))
+    echoes = echoes_of(steps, runs, began)
+    return PedalStory(name=name, deck=deck, steps=steps, echoes=echoes, taps=got[0], times=got[1])
 
 
 def _changes(facts: Sequence[Fact], began: float) -> tuple[Change, ...]:

@@ -4,38 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
-from bridge.review.story import Change, DeckStory, Mark, PedalStory, Story
+from bridge.review.audible import audible
+from bridge.review.chapters import chapters
+from bridge.review.measured import Measured
+from bridge.review.pedal_rows import pedal_tables
+from bridge.review.story import Change, DeckStory, Mark, Piece, Story
+from bridge.review.table import Table, table
 from bridge.review.troubles import Trouble
-from bridge.review.words import NONE, bpm, clean, late, moment, percent, signed, time
-
-LONG_TABLE = 40
-"""A table with more rows is folded away."""
-
-LONG_TEXT = 300
-"""A text with more characters is folded away."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
-    """A table of the page.
-
-    Attributes:
-        title: What it is about; also its heading.
-        heads: Column heads.
-        rows: Cells, one string for each head.
-        numbers: Which columns are set as numbers, counted from 0.
-        empty: What is said in its place when there is no row.
-        folded: Whether it is folded away until somebody opens it.
-    """
-
-    title: str
-    heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    numbers: frozenset[int]
-    empty: str
-    folded: bool = False
+from bridge.review.words import NONE, bpm, clean, lasts, late, moment, number, percent, signed, time
 
 
 def title(story: Story, folder: str) -> str:
@@ -62,15 +39,26 @@ def summary(story: Story, found: Sequence[Trouble]) -> tuple[str, ...]:
     return (first, f"{changed}. {many}: {what}")
 
 
-def tables(story: Story, found: Sequence[Trouble]) -> tuple[Table, ...]:
-    """Return the tables of a take's page, in the order in which one reads them."""
+def tables(story: Story, found: Sequence[Trouble], measured: Measured | None = None) -> tuple[Table, ...]:
+    """Return the tables of a take's page, in the order in which one reads them; those with nothing to say are few.
+
+    Args:
+        story: The take.
+        found: What went wrong.
+        measured: Its kept sound in numbers; None where none was kept.
+    """
     return (
-        _decks(story.decks),
-        _pieces(story.decks),
-        _changes(story.changes),
-        _pedals(story.pedals),
         _marks(story.marks),
         _troubles(found),
+        _decks(story.decks),
+        *([_loudness(measured)] if measured else []),
+        _pieces(story.decks),
+        _moves(story.decks),
+        _changes(story.changes),
+        *pedal_tables(story),
+        _chapters(story),
+        _audible(story),
+        *([_silences(measured)] if measured else []),
         _stretches(story.decks),
     )
 
@@ -82,10 +70,31 @@ def _decks(decks: Sequence[DeckStory]) -> Table:
         beats = sum(len(run) for run in deck.runs)
         rows.append((deck.name, percent(deck.share_following), f"{beats:,}", bpm(slowest), bpm(fastest)))
     heads = ("Deck", "Followed", "Beats", "Slowest beat", "Fastest beat")
-    return _table("Decks", heads, rows, "1234", "No deck is named in the journal.")
+    return table("Decks", heads, rows, "1234", "No deck is named in the journal.")
+
+
+def _loudness(measured: Measured) -> Table:
+    rows = []
+    for name in measured.names():
+        loud = measured.loudness(name)
+        silent_s = sum(end - begin for begin, end in measured.silences(name))
+        rows.append(
+            (
+                name,
+                number(loud.integrated, "LUFS", 1),
+                number(loud.loudest, "LUFS", 1),
+                number(loud.range_lu, "LU", 1),
+                number(loud.true_peak_db, "dBTP", 1),
+                lasts(silent_s),
+            )
+        )
+    heads = ("Deck", "Integrated", "Loudest 3\xa0s", "Range", "True peak", "Silent")
+    note = "Of the kept sound, by EBU R\xa0128; broadcasters aim at −23\xa0LUFS and at most −1\xa0dBTP."
+    return table("Loudness", heads, rows, "12345", "No sound was kept.", note=note)
 
 
 def _pieces(decks: Sequence[DeckStory]) -> Table:
+    pieces = [(deck, piece) for deck in decks for piece in deck.pieces]
     rows = [
         (
             deck.name,
@@ -95,12 +104,45 @@ def _pieces(decks: Sequence[DeckStory]) -> Table:
             bpm(piece.last),
             signed(piece.drift_percent, "%", 1),
             signed(piece.drift_cents, "cents", 0),
+            _slow(piece),
+            NONE if piece.parts is None else f"{piece.parts.fast_rms:.1f}\xa0cents",
         )
-        for deck in decks
-        for piece in deck.pieces
+        for deck, piece in pieces
     ]
-    heads = ("Deck", "First beat", "Last beat", "Tempo at first", "Tempo at last", "Drift", "As pitch")
-    return _table("Drift between changes", heads, rows, "123456", "No beat was found.")
+    heads = ("Deck", "First beat", "Last beat", "At first", "At last", "Drift", "As pitch", "Slow drift", "Wow")
+    note = (
+        "Against the tape’s first steady minute. Slow drift is what the tape did below 0.1\xa0Hz, without the hand; "
+        "wow is what is faster, as its root mean square."
+    )
+    moments = [piece.begin_s for _, piece in pieces]
+    return table("Drift between changes", heads, rows, "12345678", "No beat was found.", moments=moments, note=note)
+
+
+def _slow(piece: Piece) -> str:
+    if piece.parts is None:
+        return NONE
+    low, high = (signed(cents, "", 0).strip() for cents in piece.parts.slow_range)
+    return f"{low} to {high}\xa0cents"
+
+
+def _moves(decks: Sequence[DeckStory]) -> Table:
+    moves = [(deck, move) for deck in decks for piece in deck.pieces if piece.parts for move in piece.parts.moves]
+    moves.sort(key=lambda each: each[1].begin_s)
+    rows = [
+        (
+            time(move.begin_s),
+            deck.name,
+            move.by,
+            lasts(move.end_s - move.begin_s) if move.by == "varispeed" else "at once",
+            signed(move.percent, "%", 1),
+            signed(move.cents, "cents", 0),
+        )
+        for deck, move in moves
+    ]
+    heads = ("Time", "Deck", "What", "Took", "Tempo", "As pitch")
+    moments = [move.begin_s for _, move in moves]
+    empty = "The tempo was not moved while a tape played."
+    return table("Moved by the hand", heads, rows, "0345", empty, moments=moments)
 
 
 def _changes(changes: Sequence[Change]) -> Table:
@@ -117,34 +159,8 @@ def _changes(changes: Sequence[Change]) -> Table:
         for change in changes
     ]
     heads = ("Time", "Deck", "What", "Before", "After", "Change", "Noticed")
-    return _table("Deck changes", heads, rows, "03456", "No deck was changed.")
-
-
-def _pedals(pedals: Sequence[PedalStory]) -> Table:
-    rows = []
-    for pedal in pedals:
-        tempos = [step.tempo for step in pedal.steps]
-        rows.append(
-            (
-                pedal.name,
-                pedal.deck or NONE,
-                f"{pedal.steps[-1].ratio:.4g}" if tempos else NONE,
-                bpm(min(tempos, default=None)),
-                bpm(max(tempos, default=None)),
-                f"{len(tempos):,}",
-                percent(pedal.echoes.within_2 if pedal.echoes else None),
-            )
-        )
-    heads = (
-        "Pedal",
-        "Listens to",
-        "Clock a beat",
-        "Slowest clock",
-        "Fastest clock",
-        "Times told",
-        "Within 2\xa0% of heard",
-    )
-    return _table("Pedals", heads, rows, "23456", "No pedal is named in the journal.")
+    moments = [change.seconds for change in changes]
+    return table("Deck changes", heads, rows, "03456", "No deck was changed.", moments=moments)
 
 
 def _marks(marks: Sequence[Mark]) -> Table:
@@ -152,28 +168,50 @@ def _marks(marks: Sequence[Mark]) -> Table:
     for mark in marks:
         then = moment(mark.wall)
         rows.append((time(mark.seconds), f"{then:%H:%M:%S}" if then else NONE, mark.text))
-    return _table("Marks", ("Time", "UTC", "Text"), rows, "0", "No mark was placed.")
+    moments = [mark.seconds for mark in marks]
+    return table("Marks", ("Time", "UTC", "Text"), rows, "0", "No mark was placed.", moments=moments)
 
 
 def _troubles(found: Sequence[Trouble]) -> Table:
     rows = [(NONE if each.seconds is None else time(each.seconds), each.what, each.remedy) for each in found]
-    return _table("What went wrong", ("Time", "What", "What to do"), rows, "0", "Nothing went wrong.")
+    moments = [each.seconds for each in found]
+    return table("What went wrong", ("Time", "What", "What to do"), rows, "0", "Nothing went wrong.", moments=moments)
+
+
+def _chapters(story: Story) -> Table:
+    found = chapters(story)
+    rows = [(time(chapter.begin_s), chapter.title) for chapter in found]
+    moments = [chapter.begin_s for chapter in found]
+    note = "As in chapters.txt, to go under a video."
+    return table("Chapters", ("Time", "Title"), rows, "0", "The take is too short for any.", moments=moments, note=note)
+
+
+def _audible(story: Story) -> Table:
+    parts = audible(story.decks, story.length_s)
+    rows = [
+        (time(part.begin_s), time(part.end_s), lasts(part.end_s - part.begin_s), _and(part.decks) or "silence")
+        for part in parts
+    ]
+    moments = [part.begin_s for part in parts]
+    heads = ("From", "To", "Lasts", "Decks")
+    return table("What could be heard", heads, rows, "012", "No level is written down.", moments=moments, folded=True)
+
+
+def _silences(measured: Measured) -> Table:
+    spans = [(name, *span) for name in measured.names() for span in measured.silences(name)]
+    rows = [(time(begin), time(end), lasts(end - begin), name) for name, begin, end in spans]
+    moments = [begin for _, begin, _ in spans]
+    heads = ("From", "To", "Lasts", "Deck")
+    return table("Silences", heads, rows, "012", "There was none.", moments=moments, folded=bool(rows))
 
 
 def _stretches(decks: Sequence[DeckStory]) -> Table:
-    rows = [
-        (deck.name, s.state, time(s.begin_s), time(s.end_s), f"{s.end_s - s.begin_s:.1f}\xa0s")
-        for deck in decks
-        for s in deck.stretches
-    ]
+    each = [(deck, stretch) for deck in decks for stretch in deck.stretches]
+    rows = [(deck.name, s.state, time(s.begin_s), time(s.end_s), lasts(s.end_s - s.begin_s)) for deck, s in each]
     heads = ("Deck", "State", "From", "To", "Lasts")
-    return replace(_table("States", heads, rows, "234", "No state is written down."), folded=True)  # the plot has them
-
-
-def _table(title: str, heads: tuple[str, ...], rows: Sequence[tuple[str, ...]], numbers: str, empty: str) -> Table:
-    cleaned = tuple(tuple(clean(cell) for cell in row) for row in rows)
-    columns = frozenset(map(int, numbers))
-    return Table(title=title, heads=heads, rows=cleaned, numbers=columns, empty=empty, folded=len(rows) > LONG_TABLE)
+    moments = [stretch.begin_s for _, stretch in each]
+    empty = "No state is written down."
+    return table("States", heads, rows, "234", empty, moments=moments, folded=True)  # the time line has them
 
 
 def _at(trouble: Trouble) -> str:

@@ -152,12 +152,16 @@ class PedalStory:
         deck: The deck that it listened to last; empty when it was told nothing.
         steps: What it was told, in order.
         echoes: How it kept up with its deck; None without a beat, or when it was told nothing.
+        taps: How many taps it got.
+        times: How often it was told a delay time.
     """
 
     name: str
     deck: str
     steps: tuple[Step, ...]
     echoes: Echoes | None
+    taps: int = 0
+    times: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,6 +193,42 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Deed:
+    """What a hand or a foot did to a pedal or to all pedals of a deck, or what its limits did to its ratio.
+
+    Attributes:
+        seconds: When.
+        whose: Name of the pedal or deck.
+        what: In words.
+    """
+
+    seconds: float
+    whose: str
+    what: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loop:
+    """A loop that was recorded and then played.
+
+    Attributes:
+        pedal: The looper.
+        begin_s: When its recording began.
+        length_s: Its length.
+        played_s: How long it was played after its recording.
+        beats: Its length in beats of the deck; None where that was not followed.
+        apart_beats: How far ahead the deck was of the loop in the end, in beats; None where that was not followed.
+    """
+
+    pedal: str
+    begin_s: float
+    length_s: float
+    played_s: float
+    beats: float | None
+    apart_beats: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
     """The performer's own note."""
 
@@ -211,6 +251,8 @@ class Story:
         pedals: Every pedal named in it, the rig's order first.
         changes: Changes of decks by hand, and decks that were already running.
         marks: The performer's notes.
+        deeds: What was done to pedals by hand and foot.
+        loops: Loops that were recorded and played.
     """
 
     name: str
@@ -222,3 +264,5 @@ class Story:
     pedals: tuple[PedalStory, ...]
     changes: tuple[Change, ...]
     marks: tuple[Mark, ...]
+    deeds: tuple[Deed, ...] = ()
+    loops: tuple[Loop, ...] = ()

@@ -17,7 +17,9 @@ from bridge.events import (
     TakeEnded,
     TicksDropped,
 )
+from bridge.events_sent import TapsDropped
 from bridge.journal.recover import LineFault
+from bridge.review.kept import Segment
 from bridge.units import clock_text
 
 SENDER_LOST = "the sender was lost: "
@@ -25,6 +27,9 @@ SENDER_LOST = "the sender was lost: "
 
 FAULTS_SHOWN = 12
 """Unreadable lines that are told one by one; more are counted."""
+
+SHORT_S = 10.0
+"""Kept sound that ends this much before the take is told; a torn file is told anyway."""
 
 _LISTENER = "Nothing to do if it stays rare; if it comes back, report it with this take's journal."
 _PORT = "Check the cable and its plug at both ends, and keep the interface off hubs that share power."
@@ -34,6 +39,9 @@ _INPUT = "Check that the sound device is plugged in and switched on, and its nam
 _NOT_KEPT = "Make room on that disk before the next set, or name another one under take.folder in the rig."
 _FACTS = "Make room on the disk, or take a faster one; what is missing cannot be made again."
 _FAULT = "Nothing to do: all other lines count. The journal itself was left as it is."
+_FILE = "Nothing else is lost: the journal is whole without it. If you have a copy of the file, put it back."
+_TORN = "Nothing to do: the set was cut while it was written, and what can be read is used."
+_SHORT = "If sound files were moved or thinned out, nothing; otherwise see whether the disk was full."
 _SENDER = "Start the set again: tapebridge run. The system's log may say what ended it, such as too little memory."
 _OPEN = "If the set has ended since, it was cut: the power, the battery, or the process was gone."
 
@@ -68,6 +76,30 @@ def troubles(facts: Sequence[Fact], faults: Sequence[LineFault], began: float) -
     found += _sender(ordered, began)
     found.sort(key=lambda trouble: trouble.seconds or 0.0)
     return (*found, *_journal(ordered, faults))
+
+
+def sound_troubles(
+    segments: Sequence[Segment], unreadable: Sequence[tuple[str, str]], length_s: float
+) -> tuple[Trouble, ...]:
+    """Return what is wrong with the kept sound: files that cannot be read, that are torn, or that end too early.
+
+    Args:
+        segments: What can be read of it.
+        unreadable: Names of files that cannot be read, each with what was found.
+        length_s: Length of the take in seconds.
+    """
+    found = [
+        Trouble(seconds=None, what=f"The sound file {name} cannot be read: {why}.", remedy=_FILE)
+        for name, why in unreadable
+    ]
+    for torn in (segment for segment in segments if segment.torn):
+        what = f"The sound file {torn.path.name} is torn; {torn.length_s:.0f} s of it can be read."
+        found.append(Trouble(seconds=torn.begin_s, what=what, remedy=_TORN))
+    end_s = max((segment.end_s for segment in segments), default=length_s)
+    if length_s - end_s > SHORT_S:
+        what = f"The kept sound ends {clock_text(length_s - end_s)} before the take does."
+        found.append(Trouble(seconds=end_s, what=what, remedy=_SHORT))
+    return tuple(found)
 
 
 def _listener(facts: Sequence[Fact], began: float) -> list[Trouble]:
@@ -125,6 +157,14 @@ def _stalls(facts: Sequence[Fact], began: float) -> list[Trouble]:
         were = "was" if ticks == 1 else "were"
         what = f"{_count(ticks, 'late clock tick')} {were} left out on {port}{_spread(each, began, 'in {} stalls')}."
         found.append(Trouble(seconds=each[0].at - began, what=what, remedy=_TICKS))
+    taps: dict[str, list[TapsDropped]] = {}
+    for fact in facts:
+        if isinstance(fact, TapsDropped):
+            taps.setdefault(fact.pedal, []).append(fact)
+    for pedal, dropped in taps.items():
+        what = f"{_count(sum(fact.count for fact in dropped), 'late tap')} for {pedal} were left out"
+        what += f"{_spread(dropped, began)}; until the next burst it kept the tempo that it had."
+        found.append(Trouble(seconds=dropped[0].at - began, what=what, remedy=_TICKS))
     return found
 
 

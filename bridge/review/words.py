@@ -38,6 +38,18 @@ def signed(number: float | None, unit: str, digits: int) -> str:
     return f"{round(number, digits) + 0.0:+.{digits}f}".replace("-", "−") + f"\xa0{unit}"
 
 
+def number(value: float | None, unit: str, digits: int) -> str:
+    """Return a number with its unit, and a sign where it is below 0."""
+    return NONE if value is None else f"{round(value, digits) + 0.0:.{digits}f}".replace("-", "−") + f"\xa0{unit}"
+
+
+def lasts(seconds: float) -> str:
+    """Return how long something lasts: in seconds to one digit, from a minute on as m:ss or h:mm:ss."""
+    if seconds < 59.95:
+        return f"{seconds:.1f}\xa0s"
+    return f"{clock_text(seconds)}\xa0{'min' if seconds < 3600 else 'h'}"
+
+
 def late(seconds: float) -> str:
     """Return how much later something was noticed."""
     return "at once" if seconds < AT_ONCE_S else f"{seconds:.1f}\xa0s later"

@@ -177,9 +177,9 @@ class DelayTimes:
         if self._told is not None:
             self._told = now, *self._told[1:]
 
-    def end(self, now: float) -> None:
-        """Send no more; the pedal keeps its time. What is to be written down is due now."""
-        self._told, self._fact_at = None, now - TELL_DRIFT_EVERY_S
+    def end(self) -> None:
+        """Send no more, and tell no more; the pedal keeps its time."""
+        self._told = self._fact = None
 
     def next_due(self) -> float:
         """Return the host time in seconds at which a message is due, perhaps in the past; inf if none is."""

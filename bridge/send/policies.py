@@ -1,32 +1,27 @@
-"""How a pedal's clock moves when the tape's tempo does.
+"""What a pedal is told when the tape's tempo moves.
 
-A delay line whose time D changes bends the pitch of its first repeat by the ratio 1 - dD/dt, and of the n-th repeat by
-about n times as much. The promise for a pedal that glides is five cents at the last repeat that one hears; the tape's
-own present bend is allowed on top, since the ear hears the echo against the tape. Pedals that jump or mute are outside
-the promise: they are moved seldom. A step of the tape (another tape, a speed switch) is one step of the pedal.
+Three kinds of change. Drift is followed: smoothly by a pedal that glides (`bridge.send.period`), seldom and while its
+tail is quiet by one that jumps or mutes, at once by one that needs the beat itself and not only its length
+(`bridge.send.phase`). A step of the tape (another tape, another speed) is one step of the pedal, at the moment that its
+rig says (`bridge.send.steps`). An octave is only ever a fold, where a limit would be passed (`bridge.send.fold`).
 """
 
 from __future__ import annotations
 
-from collections import deque
 from fractions import Fraction
-from math import inf, log2
+from math import inf
 
-from bridge.events import PedalTold
+from bridge.events import Fact, PedalTold
+from bridge.events_hand import Hand, HandsOff, HandsOn, LoopChanged, StepAllowed, TempoKept, TempoLetGo
 from bridge.rig import Pedal
-from bridge.units import TEMPO_MAX, TEMPO_MIN, period_s, ratio_of_cents
+from bridge.send.fold import Folding, longest_division
+from bridge.send.period import REST, SEAT, Period, apart, slew_of
+from bridge.send.phase import OFF_S, Phase
+from bridge.send.steps import Gate, Tail, latest
+from bridge.units import TEMPO_MAX, TEMPO_MIN, period_s
 
-BEND_CENTS = 5.0
-"""Largest bend of the last repeat heard, in cents: about the smallest pitch step that is heard. Common practice."""
-
-STEP_RATIO = 1.04
-"""A tempo that is off by more than this is another tempo, not drift."""
-
-REST = 0.002
-"""Dead band: a clock at rest stays there until the tape is off by this share (3.5 cents). It keeps wow off the port."""
-
-SEAT = 0.0003
-"""A moving clock comes to rest when it is within this share of the tape."""
+STEP = 0.04
+"""A tempo that is off by more than this share is another tempo, not drift."""
 
 JUMP = 0.01
 """A pedal that jumps or mutes is moved only when the tape is off by this share."""
@@ -34,132 +29,198 @@ JUMP = 0.01
 JUMP_EVERY_S = 8.0
 """A pedal that jumps or mutes follows drift at most this often."""
 
-BEND_WINDOW_S = 8.0
-"""The tape's own bend is measured over this time."""
+HEARD_S = 1.0
+"""A tempo that was heard so long ago, in seconds, is still the deck's."""
 
-LONGEST_MOVE_S = 1.0
-"""After a time without a beat a clock does not make up at once for the time in which it could not move."""
-
-_OCTAVES = sorted(range(-4, 5), key=abs)
+_HELD = {"none": (), "recording": ("recording",), "loop": ("recording", "playing")}
 
 
-class ClockPolicy:
-    """Decides the tempo of the one clock that a port carries.
+class PedalPolicy:
+    """Decides what some pedals are told together: those that share a port's clock, or one that has none.
+
+    Times are those of any one clock, in seconds, and never run backwards.
 
     Args:
-        pedals: The pedals on the port, at least one; all listen to one deck at one ratio. The strictest limit counts.
+        pedals: The pedals, at least one; all listen to one deck at one ratio. The strictest limit counts.
     """
 
     def __init__(self, pedals: tuple[Pedal, ...]) -> None:
         self.pedals = pedals
         self.deck = pedals[0].listens_to
-        self._ratio = pedals[0].ratio
-        self._folded: Fraction | None = None
-        self._slew = (ratio_of_cents(BEND_CENTS) - 1.0) / max(pedal.repeats_heard for pedal in pedals)
+        self._names = frozenset(pedal.name for pedal in pedals)
         self._jumps = any(pedal.on_change != "glides" for pedal in pedals)
-        self._tempo: float | None = next((p.begin_tempo for p in pedals if p.begin_tempo is not None), None)
-        self._begun = False
-        self._moving = False
+        self._needs_beat = any(pedal.needs == "beat" for pedal in pedals)
+        self._tapped = any(pedal.taps is not None for pedal in pedals)
+        self._direct = self._needs_beat or all(pedal.sync == ("taps",) for pedal in pedals)
+        self._division = max(map(longest_division, pedals))
+        self._folding = Folding(pedals)
+        self._phase = Phase()
+        self._period = Period(min(slew_of(p.repeats_heard, float(longest_division(p))) for p in pedals))
+        self._tail = Tail(max(pedal.repeats_heard for pedal in pedals))
+        self._step_gate = Gate(latest(pedals), self._tail)
+        self._drift_gate = Gate("tail_quiet", self._tail)
+        self._tempo = next((p.begin_tempo for p in pedals if p.begin_tempo is not None), None)
+        self._anew = "begin"  # why the next order is a beginning; empty for what goes on
+        self._heard: tuple[float, float] = (-inf, 0.0)  # when, and the deck's tempo
+        self._stepped_at: float | None = None  # when the deck stepped, until the pedals have
         self._moved_at = -inf
-        self._heard_at = inf
-        self._heard: deque[tuple[float, float]] = deque()
+        self._hands_off: set[str] = set()
+        self._kept = False
+        self._loops: dict[str, str] = {}
 
     @property
     def tempo(self) -> float | None:
-        """Tempo that the clock was last told, in bpm; None before it was told any."""
+        """Tempo that the pedals were last told, in bpm; None before they were told any."""
         return self._tempo
 
-    def resume(self, told: PedalTold) -> None:
-        """Take over what an earlier policy told the port, after a restart."""
-        self._tempo, self._begun, self._folded = told.tempo, True, Fraction(told.ratio).limit_denominator(64)
+    @property
+    def held(self) -> bool:
+        """Whether the pedals keep what they have whatever is heard: by hand, by `keep`, or by a loop."""
+        looping = any(self._loops.get(pedal.name) in _HELD[pedal.hold_while] for pedal in self.pedals)
+        return bool(self._hands_off) or looping or (self._kept and self._tempo is not None)
 
-    def hear(self, at: float, tempo: float, *, step: bool = False) -> list[PedalTold]:
-        """Return what the port's pedals are told now that the deck is heard at ``tempo``.
+    def resume(self, told: PedalTold) -> None:
+        """Take over what an earlier policy told the pedals, after a restart."""
+        self._folding.resume(Fraction(told.ratio).limit_denominator(64))
+        self._tempo, self._anew = told.tempo, ""
+        self._period.step(told.tempo)
+
+    def obey(self, hand: Hand, at: float) -> list[Fact]:
+        """Take in what the hand, the foot or a looper did at time ``at``; return what the pedals are told at once."""
+        match hand:
+            case TempoKept() | TempoLetGo() if hand.deck == self.deck:
+                self._kept = isinstance(hand, TempoKept)
+            case HandsOff() if hand.pedal in self._names:
+                self._hands_off.add(hand.pedal)
+            case HandsOn() if hand.pedal in self._hands_off:
+                self._hands_off.discard(hand.pedal)
+                self._anew = self._anew or "hands on"
+                return self._follow_again(at)
+            case StepAllowed() if hand.pedal in self._names:
+                self._step_gate.allow()
+                return self._follow_again(at)
+            case LoopChanged() if hand.pedal in self._names:
+                self._loops[hand.pedal] = hand.loop
+        return []
+
+    def beat(self, at: float, index: int) -> None:
+        """Take in a beat of the deck: its time, and its number, which grows by 1 from beat to beat."""
+        self._phase.beat(at, index)
+
+    def hear_level(self, at: float, level_db: float) -> list[Fact]:
+        """Take in how loud the deck is, in dB relative to full scale; return what waited and is told at time ``at``."""
+        if self._tempo is None:
+            return []
+        self._tail.hear(at, level_db, self._delay_s())
+        waits = self._step_gate.waits or self._drift_gate.waits
+        return self._follow(at, self._heard[1]) if waits and not self.held else []
+
+    def hear(self, at: float, tempo: float, *, stepped_at: float | None = None) -> list[Fact]:
+        """Return what the pedals are told now that the deck is heard at ``tempo``.
 
         Call it a few times a second while the deck's beat is followed.
 
         Args:
-            at: Time in seconds, of any one clock; never less than at the call before.
+            at: Time in seconds.
             tempo: The deck's tempo in bpm.
-            step: The deck stepped (another tape, a speed switch), so no value between is sent.
+            stepped_at: When the deck stepped (another tape, another speed) since the call before; None if it did not.
 
         Returns:
-            One order a pedal, or none where nothing moves.
+            An order for each pedal, or nothing where nothing moves; before them why their ratio was folded, if it was.
         """
-        ratio = self._fold(tempo)
+        self._heard = (at, tempo)
+        if stepped_at is not None:
+            self._stepped_at = stepped_at
+            self._phase.forget()
+        return [] if self.held else self._follow(at, tempo)
+
+    def _follow_again(self, at: float) -> list[Fact]:
+        """Follow the tempo that was heard last, if it is still the deck's or a step to it waits."""
+        heard_at, tempo = self._heard
+        fresh = heard_at >= at - HEARD_S or self._step_gate.waits
+        return self._follow(at, tempo) if fresh and not self.held else []
+
+    def _follow(self, at: float, tempo: float) -> list[Fact]:
+        ratio = self._folding.wanted(tempo)
         wanted = min(TEMPO_MAX, max(TEMPO_MIN, tempo * float(ratio)))
-        folded = self._folded is not None and ratio != self._folded
-        step = step or folded or self._tempo is None or not self._begun or _apart(wanted, self._tempo) > STEP_RATIO - 1
-        if step:
-            self._heard.clear()
-        self._heard.append((at, period_s(wanted)))
-        while self._heard[0][0] < at - BEND_WINDOW_S:
-            self._heard.popleft()
-        reason = "fold" if folded or (not self._begun and ratio != self._ratio) else "step" if self._begun else "begin"
-        moved = self._step_to(wanted) if step else self._drift_to(wanted, at)
-        self._heard_at = at
-        if not moved or self._tempo is None:
-            return []
-        self._folded, self._begun, self._moved_at = ratio, True, at
-        why = reason if step else "drift"
-        return [
-            PedalTold(at=at, pedal=pedal.name, deck=self.deck, tempo=self._tempo, ratio=float(ratio), why=why)
-            for pedal in self.pedals
-        ]
+        folds = ratio != self._folding.ratio
+        why = "fold" if folds else self._anew or "step"
+        if self._tempo is None or self._anew == "hands on":
+            return self._step(at, ratio, wanted, why)
+        steps = self._anew or folds or self._stepped_at is not None or apart(wanted, self._tempo) > STEP
+        if steps:
+            since = at if self._stepped_at is None else self._stepped_at
+            passes = self._step_gate.opens(since, at, self._delay_s())
+            return self._step(at, ratio, wanted, why) if passes else []
+        self._step_gate.done()
+        return self._drift(at, wanted)
 
-    def _step_to(self, wanted: float) -> bool:
-        moved = not self._begun or self._tempo is None or _apart(wanted, self._tempo) > SEAT
-        self._tempo, self._moving = wanted, False
-        return moved
+    def _step(self, at: float, ratio: Fraction, wanted: float, why: str) -> list[Fact]:
+        """Go to another tempo or ratio in one change."""
+        if self._tempo is None and self._needs_beat and not self._phase.known:
+            return []  # it begins on a beat, and there will be one
+        moves = bool(self._anew) or why == "fold" or apart(wanted, self._tempo or wanted) > SEAT or self._keeps_beat
+        self._folding.ratio = ratio
+        self._anew, self._stepped_at = "", None
+        self._step_gate.done()
+        self._drift_gate.done()
+        self._period.step(wanted, at)
+        return self._tell(at, wanted, why) if moves else []
 
-    def _drift_to(self, wanted: float, at: float) -> bool:
+    def _drift(self, at: float, wanted: float) -> list[Fact]:
         assert self._tempo is not None
-        apart = _apart(wanted, self._tempo)
-        if self._jumps:
-            if apart <= JUMP or at < self._moved_at + JUMP_EVERY_S:
-                return False
-            self._tempo = wanted
-            return True
-        self._moving = apart > (SEAT if self._moving else REST)
-        if not self._moving:
+        if self._direct:
+            if apart(wanted, self._tempo) > REST:
+                return self._tell(at, wanted, "drift")
+        elif self._jumps:
+            if self._jump(at, wanted):
+                return self._tell(at, wanted, "drift")
+        elif self._period.hear(at, wanted):
+            return self._tell(at, self._period.tempo, "drift")
+        beats = self._beats(at) if self._keeps_beat else None
+        off_s = 0.0 if beats is None else self._phase.off_s(at, beats, self._folding.ratio)
+        return self._tell(at, self._tempo, "phase") if abs(off_s) > OFF_S else []
+
+    def _jump(self, at: float, wanted: float) -> bool:
+        """Return whether a pedal that jumps or mutes is to follow drift now: seldom, and while its tail is quiet."""
+        assert self._tempo is not None
+        if apart(wanted, self._tempo) <= JUMP or at < self._moved_at + JUMP_EVERY_S:
+            self._drift_gate.done()
             return False
-        most = (self._slew + self._own_bend()) * min(LONGEST_MOVE_S, max(0.0, at - self._heard_at))
-        period, target = period_s(self._tempo), period_s(wanted)
-        self._tempo = 60.0 / (period + min(most, max(-most, target - period)))
-        return most > 0
+        return self._drift_gate.opens(at, at, self._delay_s())
 
-    def _own_bend(self) -> float:
-        """Seconds a second by which the heard period itself moves: the tape's own bend."""
-        (first_at, first), (last_at, last) = self._heard[0], self._heard[-1]
-        return abs(last - first) / (last_at - first_at) if last_at > first_at + 1.0 else 0.0
+    def _tell(self, at: float, tempo: float, why: str) -> list[Fact]:
+        self._tempo, self._moved_at = tempo, at
+        self._drift_gate.done()
+        ratio, beats = self._folding.ratio, self._beats(at)
+        self._phase.told(at, beats, tempo)
+        orders = [
+            PedalTold(at=at, pedal=p.name, deck=self.deck, tempo=tempo, ratio=float(ratio), why=why, beats=beats)
+            for p in self.pedals
+        ]
+        return [*self._folding.news(at, self._heard[1]), *orders]
 
-    def _fold(self, tempo: float) -> Fraction:
-        """Return the ratio, moved by the fewest octaves that bring delay time and clock within the pedals' limits.
+    @property
+    def _keeps_beat(self) -> bool:
+        """Whether the pedals are told where the beat falls, and there is one."""
+        return (self._needs_beat or self._tapped) and self._phase.known
 
-        The octave in use is kept while it fits, so that a tempo at the edge of a limit does not fold to and fro. Where
-        no octave fits, the one that is least far outside is taken.
-        """
-        slowest = max(max(p.tempo[0], 60_000.0 / p.delay_ms[1]) for p in self.pedals)
-        fastest = min(min(p.tempo[1], 60_000.0 / p.delay_ms[0]) for p in self.pedals)
-        choices = [self._ratio * Fraction(2) ** octave for octave in _OCTAVES]
-        if self._folded is not None and self._folded != self._ratio and self._folded in choices:
-            middle = (slowest * 1.02, fastest / 1.02)  # come back only when clear of the edge
-            if not middle[0] <= tempo * float(self._ratio) <= middle[1]:
-                choices.insert(0, self._folded)
+    def _beats(self, at: float) -> float | None:
+        """Return the beats of the pedals at time ``at``, as the deck's beats have them; None before there is one."""
+        beats = self._phase.beats_at(at, self._heard[1])
+        return None if beats is None else beats * float(self._folding.ratio)
 
-        def outside(ratio: Fraction) -> float:
-            clock = tempo * float(ratio)
-            return max(0.0, log2(slowest / clock), log2(clock / fastest))
-
-        return min(choices, key=outside)  # the first of equals: the fewest octaves
+    def _delay_s(self) -> float:
+        """Return the pedals' longest delay time in use, in seconds."""
+        assert self._tempo is not None
+        return float(self._division) * period_s(self._tempo)
 
 
-def policies_of(pedals: tuple[Pedal, ...]) -> tuple[ClockPolicy, ...]:
-    """Return one policy a port that carries a clock, in the order in which the ports are first named."""
+def policies_of(pedals: tuple[Pedal, ...]) -> tuple[PedalPolicy, ...]:
+    """Return one policy a port that carries a clock, in the order in which the ports are first named, then one for each
+    pedal without a clock.
+    """
     clocked = [pedal for pedal in pedals if pedal.clocked]
     ports = dict.fromkeys(pedal.port for pedal in clocked)
-    return tuple(ClockPolicy(tuple(p for p in clocked if p.port == port)) for port in ports)
-
-
-def _apart(tempo: float, other: float) -> float:
-    return abs(tempo / other - 1.0)
+    groups = [tuple(p for p in clocked if p.port == port) for port in ports]
+    return tuple(map(PedalPolicy, [*groups, *((pedal,) for pedal in pedals if not pedal.clocked)]))

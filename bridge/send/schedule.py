@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 from math import inf
 from typing import NamedTuple
 
 from bridge.events import Fact, PedalTold, TicksDropped
-from bridge.rig import Pedal, Rig, Transport
 from bridge.send.clock import Beats, TickClock
-from bridge.send.delay_times import DelayTimes, TimePlan
+from bridge.send.delay_times import DelayTimes
 from bridge.send.messages import CLOCK
+from bridge.send.plan import PortPlan, SendPlan
 from bridge.send.song import LEAD_S, Song
 from bridge.send.taps import CONTACT_MAX_S, LATEST_TAP_S, TapPlan, Taps
-from bridge.units import checked_tempo
-
-OSC = "osc://"
-"""Begins the name of an output that is no MIDI port but an OSC receiver: ``osc://host:port``."""
 
 QUIET_S = 0.006
 """A delay time goes out only where no tick or tap is due for so long, in seconds.
@@ -26,124 +20,6 @@ QUIET_S = 0.006
 Its longest group is 12 bytes, and a byte takes 0.32 ms on a cable (MIDI 1.0, 31250 Bd): 3.84 ms. The fastest clock has
 a tick every 6.25 ms.
 """
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PortPlan:
-    """One output, its one clock, and what else goes out there.
-
-    Attributes:
-        name: The port's name as the rig has it, or `OSC` and an address.
-        pedals: Names of the pedals that its clock feeds; none where it carries no clock.
-        begin_tempo: Tempo of its clock before any order, in bpm; None sends nothing until the first order.
-        latency_s: How much earlier than they are to count its ticks go out, in seconds; negative for later.
-        needs_beat: Whether a tick is to fall on each beat, for sequencers; a delay would bend for nothing.
-        transport: Which messages go out beside its clock.
-        taps: The pedals that are tapped there.
-        times: The pedals that are told delay times there.
-
-    Raises:
-        ValueError: Nothing to send, a tempo outside 20..400 bpm, a latency outside -0.5..0.5 s, or two pedals on one
-            contact.
-    """
-
-    name: str
-    pedals: tuple[str, ...] = ()
-    begin_tempo: float | None = None
-    latency_s: float = 0.0
-    needs_beat: bool = False
-    transport: tuple[Transport, ...] = ()
-    taps: tuple[TapPlan, ...] = ()
-    times: tuple[TimePlan, ...] = ()
-
-    def __post_init__(self) -> None:
-        if not (self.pedals or self.taps or self.times):
-            raise ValueError(f"port {self.name!r} feeds no pedal")
-        if self.begin_tempo is not None:
-            checked_tempo(self.begin_tempo)
-        if not -0.5 <= self.latency_s <= 0.5:  # NaN fails too
-            raise ValueError(f"latency_s of port {self.name!r} must be -0.5..0.5, got {self.latency_s!r}")
-        contacts = [tap.press for tap in self.taps]
-        if len(set(contacts)) < len(contacts):
-            raise ValueError(f"two pedals on port {self.name!r} have the same tap contact")
-
-    @classmethod
-    def of(cls, name: str, pedals: tuple[Pedal, ...], osc: str) -> PortPlan:
-        """Return what goes out on one port for the pedals of a rig.
-
-        Args:
-            name: The port's name.
-            pedals: All pedals of the rig.
-            osc: The name of the OSC receiver; empty for none.
-        """
-        clocked = [pedal for pedal in pedals if pedal.port == name and "clock" in pedal.sync]
-        return cls(
-            name=name,
-            pedals=tuple(pedal.name for pedal in clocked),
-            begin_tempo=next((pedal.begin_tempo for pedal in clocked if pedal.begin_tempo is not None), None),
-            latency_s=clocked[0].latency_ms / 1e3 if clocked else 0.0,
-            needs_beat=any(pedal.needs == "beat" for pedal in clocked),
-            transport=clocked[0].transport if clocked else (),
-            taps=tuple(TapPlan.of(pedal) for pedal in pedals if _taps_port(pedal, osc) == name),
-            times=tuple(TimePlan.of(pedal) for pedal in pedals if _times_port(pedal, osc) == name),
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SendPlan:
-    """What the sender needs to know of a rig.
-
-    Attributes:
-        ports: The outputs, in the order of the rig's pedals.
-        api: "alsa", "jack", "coremidi" or "windows"; None for the system's own.
-        virtual: Names of the output ports that the bridge makes itself.
-
-    Raises:
-        ValueError: Two ports of one name, or one pedal on two clocks.
-    """
-
-    ports: tuple[PortPlan, ...]
-    api: str | None = None
-    virtual: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        names = [port.name for port in self.ports]
-        pedals = [pedal for port in self.ports for pedal in port.pedals]
-        for name in (*names, *pedals):
-            if names.count(name) > 1 or pedals.count(name) > 1:
-                raise ValueError(f"{name!r} stands twice in the plan")
-
-    @classmethod
-    def of(cls, rig: Rig) -> SendPlan:
-        """Return the plan of a rig; pedals that name the same port share its clock.
-
-        A port begins at the first ``begin_tempo`` that one of its clocked pedals has. Taps and times by OSC go to the
-        rig's receiver, which is an output like the others.
-        """
-        osc = f"{OSC}{rig.osc.host}:{rig.osc.port}" if rig.osc is not None else ""
-        names = dict.fromkeys(name for pedal in rig.pedals for name in _outputs(pedal, osc))
-        ports = tuple(PortPlan.of(name, rig.pedals, osc) for name in names)
-        return cls(ports=ports, api=rig.midi.api, virtual=rig.midi.virtual)
-
-
-def _taps_port(pedal: Pedal, osc: str) -> str | None:
-    if pedal.taps is None:
-        return None
-    return osc if pedal.taps.message == "osc" else pedal.port
-
-
-def _times_port(pedal: Pedal, osc: str) -> str | None:
-    if pedal.times is None:
-        return None
-    return osc if pedal.times.message == "osc" else pedal.port
-
-
-def _outputs(pedal: Pedal, osc: str) -> Iterator[str]:
-    if "clock" in pedal.sync:
-        yield pedal.port
-    for port in (_taps_port(pedal, osc), _times_port(pedal, osc)):
-        if port:
-            yield port
 
 
 class Message(NamedTuple):
@@ -207,20 +83,34 @@ class Schedule:
             ValueError: No port feeds that pedal.
         """
         self._now = now = max(self._now, now)
-        ports = [port for port in self._ports.values() if order.pedal in port.known]
-        if not ports:
-            known = dict.fromkeys(pedal for port in self._ports.values() for pedal in port.known)
-            raise ValueError(f"no port feeds a pedal called {order.pedal!r}; known: {', '.join(known)}")
+        ports = self._feeding(order.pedal)
         if self._taken.get(order.pedal) == order:
             return
         self._taken[order.pedal] = order
         for port in ports:
             port.take(order, now)
 
+    def hands_off(self, pedal: str, now: float) -> None:
+        """Give a pedal back to its knobs until the next order for it: no Stop, but its contact is opened.
+
+        The clock of its port ends, for the pedals that share it too. A clock that begins again begins as a first one.
+
+        Raises:
+            ValueError: No port feeds that pedal.
+        """
+        self._now = now = max(self._now, now)
+        for port in self._feeding(pedal):
+            port.hands_off(pedal, now)
+
     def opened(self, port: str, now: float) -> None:
         """Take in that a port came, or came back: its contacts are opened, and its pedals told again what they need."""
         self._now = max(self._now, now)
         self._ports[port].opened(self._now)
+
+    def gone(self, port: str, now: float) -> None:
+        """Take in that a port is gone: no burst of taps is begun there until it is back."""
+        self._now = max(self._now, now)
+        self._ports[port].gone(self._now)
 
     def lost(self, port: str) -> None:
         """Take in that ticks which were given out were lost on the way, so that a sequencer there is behind."""
@@ -247,6 +137,13 @@ class Schedule:
             facts += due.facts
         return Due(tuple(messages), tuple(facts))
 
+    def _feeding(self, pedal: str) -> list[_Port]:
+        ports = [port for port in self._ports.values() if pedal in port.known]
+        if not ports:
+            known = dict.fromkeys(name for port in self._ports.values() for name in port.known)
+            raise ValueError(f"no port feeds a pedal called {pedal!r}; known: {', '.join(known)}")
+        return ports
+
 
 class _Port:
     """What goes out on one port. Its clock and its song reckon in the times at which they go out, not in those at
@@ -263,11 +160,15 @@ class _Port:
         self._times = [DelayTimes(time) for time in plan.times]
         self._quiet_from = now
         self.known = (*plan.pedals, *(tap.pedal for tap in plan.taps), *(time.pedal for time in plan.times))
-        self._open_contacts(now)
+        self._off: set[str] = set()  # pedals that are given back to their knobs
+        self.opened(now)
 
     def take(self, order: PedalTold, now: float) -> None:
         if order.pedal in self._plan.pedals:
             self._take_clock(order, now)
+        if order.pedal in self._off:
+            self._off.remove(order.pedal)
+            self._tell_anew(order.pedal, now)
         for tap in self._taps:
             if tap.plan.pedal == order.pedal:
                 tap.tell(order.tempo, now, order.beat_at)
@@ -287,11 +188,35 @@ class _Port:
         else:
             self._clock = TickClock.on_beat(order.tempo, self._first_tick(at, now), beats)
 
+    def hands_off(self, pedal: str, now: float) -> None:
+        self._off.add(pedal)
+        if pedal in self._plan.pedals and self._clock is not None:
+            self._clock = None
+            self._song.paused()
+        for tap in self._taps:
+            if tap.plan.pedal == pedal:
+                tap.end(now)
+        for time in self._times:
+            if time.plan.pedal == pedal:
+                time.end()
+
     def opened(self, now: float) -> None:
         self._song.reopened()
-        self._open_contacts(now)
+        for pedal in dict.fromkeys(self.known):
+            self._tell_anew(pedal, now)
+
+    def _tell_anew(self, pedal: str, now: float) -> None:
+        """Have a pedal's contact opened, and its tempo tapped and its time told again, unless hands are off it."""
+        for tap in self._taps:
+            if tap.plan.pedal == pedal:
+                (tap.end if pedal in self._off else tap.forget)(now)
         for time in self._times:
-            time.forget(now)
+            if time.plan.pedal == pedal:
+                time.forget(now)
+
+    def gone(self, now: float) -> None:
+        for tap in self._taps:
+            tap.end(now)
 
     def lost(self) -> None:
         self._song.lost()
@@ -302,7 +227,7 @@ class _Port:
         for tap in self._taps:
             tap.end(now)
         for time in self._times:
-            time.end(now)
+            time.end()
 
     def next_due(self, now: float) -> float:
         facts = min((time.next_fact() for time in self._times), default=inf)
@@ -336,10 +261,6 @@ class _Port:
         if data != plan.press:
             return Message(self._plan.name, at, data)
         return Message(self._plan.name, at, data, plan.release or b"", at + LATEST_TAP_S, at + CONTACT_MAX_S)
-
-    def _open_contacts(self, now: float) -> None:
-        for tap in self._taps:
-            tap.forget(now)
 
     def _first_tick(self, at: float, now: float) -> float:
         """Return when a clock that is to begin at ``at`` has its first tick: a Start has to go out before it."""

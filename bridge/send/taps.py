@@ -124,7 +124,7 @@ class Taps:
         self._next: float | None = None  # the next tap's beat
         self._release_at: float | None = None  # the contact is closed until then
         self._opened_at = -inf  # when it was last opened
-        self._ended = False
+        self._away = False
         self._facts: list[Fact] = []
 
     def tell(self, tempo: float, now: float, beat_at: float | None = None) -> None:
@@ -151,14 +151,14 @@ class Taps:
 
     def forget(self, now: float) -> None:
         """Take the pedal for one that was just switched on: open its contact, and tap its tempo as soon as allowed."""
-        self._release_at = now
+        self._release_at, self._away = now, False
         self._abandon()
         self._tapped = None
         self._aim(now)
 
     def end(self, now: float) -> None:
-        """Open the contact, and tap no more."""
-        self._release_at, self._ended = now, True
+        """Open the contact, and tap no more: until `forget`, if the pedal is only away."""
+        self._release_at, self._away = now, True
         self._abandon()
 
     def next_due(self) -> float:
@@ -232,7 +232,7 @@ class Taps:
     def _aim(self, now: float) -> None:
         """Set the next tap on the first beat that it may have; one that fell due a moment ago stays."""
         self._next = None
-        if self._ended or self._tempo is None or not (self._sent or self._moved()):
+        if self._away or self._tempo is None or not (self._sent or self._moved()):
             return
         period = period_s(self._tempo)
         known = self._beat_at is not None

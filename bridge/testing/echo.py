@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from bridge.events import Fact, PedalTold, SoundHeard
 from bridge.rig import Rig
-from bridge.send.schedule import Schedule, SendPlan
+from bridge.send.plan import SendPlan
+from bridge.send.schedule import Schedule
 from bridge.testing.pedals import DelayPedal
 
 LONGEST_S = 4.0

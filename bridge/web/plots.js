@@ -9,6 +9,7 @@
   const SHORTEST = Math.min(1, length); // seconds: closest look
   const NEAR = 3; // seconds: a value further away than this from the cursor is not shown
   const STATES = ["following", "holding", "listening", "idle", "not heard"];
+  const SURE = 50; // per cent of confidence
   const DASH = [2, 3];
   const PRINT_WIDTH = 660; // px: what fits on A4 and on Letter
 
@@ -97,6 +98,14 @@
   const hooks = { setScale: [(u, key) => key === "x" && !moving && plots.length && follow(u)] };
   const follow = (u) => queueMicrotask(() => !moving && show(u.scales.x.min, u.scales.x.max));
 
+  // A moment that was asked for: seen from close by, and heard if there is sound
+  function goTo(seconds) {
+    const part = Math.min(length, 60);
+    show(seconds - part / 2, seconds + part / 2);
+    playsAt(seconds, false);
+    player.from(seconds);
+  }
+
   function turn(what) {
     const { min, max } = plots[0].scales.x;
     const part = max - min;
@@ -111,14 +120,55 @@
   }
 
   function options(height, extra) {
+    const { hooks: own, ...rest } = extra.rest;
+    const ready = [...(own.ready ?? []), (u) => listenTo(u)];
+    const draw = [...(own.draw ?? []), drawPlayhead];
     return {
       width: width(),
       height,
       cursor: { sync: { key: "take", scales: ["x", null] }, drag: { x: true, y: false }, y: false, ...extra.cursor },
       scales: { x: { time: false, range: (u, min, max) => (min == null ? [0, length] : [min, max]) }, ...extra.scales },
       padding: [8, 20, 0, 0],
-      ...extra.rest,
+      ...rest,
+      hooks: { ...own, ready, draw },
     };
+  }
+
+  // --- sound: a click that is no drag plays from there, and a line shows where it plays
+  function listenTo(u) {
+    if (!player.any) return;
+    let down = null;
+    u.over.classList.add("heard");
+    u.over.addEventListener("mousedown", (event) => (down = event.clientX));
+    u.over.addEventListener("click", (event) => {
+      if (down != null && Math.abs(event.clientX - down) < 4 && event.detail < 2) player.from(u.posToVal(event.offsetX, "x"));
+      down = null;
+    });
+  }
+
+  let playhead = null;
+
+  function drawPlayhead(u) {
+    if (playhead == null || printing()) return;
+    clipped(u, (ctx, box, px) => {
+      const x = Math.round(u.valToPos(playhead, "x", true));
+      ctx.fillStyle = css("--lamp");
+      ctx.fillRect(x - px, box.top, 2 * px, box.height);
+      ctx.beginPath();
+      ctx.arc(x, box.top + 4 * px, 4 * px, 0, 7);
+      ctx.fill();
+    });
+  }
+
+  let drawn = 0;
+
+  function playsAt(seconds, playing) {
+    playhead = seconds;
+    const { min, max } = plots[0].scales.x;
+    if (playing && seconds > max && max < length) return show(seconds, seconds + max - min);
+    if (performance.now() - drawn < 150 && playing) return;
+    drawn = performance.now();
+    for (const plot of plots) plot.redraw(false, false);
   }
 
   // --- tempo
@@ -138,21 +188,46 @@
     return [low - room, high + room];
   }
 
-  // A line that is lifted at null; undefined is another series' time, and passed over
-  function unbroken(u, series, from, to) {
+  // A line that is lifted at null, and where the bridge was not sure; undefined is another series' time, and passed over
+  const unbroken = (sure) => (u, series, from, to) => ({ stroke: line(u, series, from, to, (i) => sure(u.data[0][i]) >= SURE), fill: null, clip: null, flags: 1 });
+
+  function line(u, series, from, to, wanted) {
     const stroke = new Path2D();
     const xs = u.data[0], ys = u.data[series];
-    for (let i = from, down = false; i <= to; i++) {
+    let last = null, joined = false;
+    for (let i = from; i <= to; i++) {
       if (ys[i] === undefined) continue;
-      if (ys[i] !== null) {
+      if (ys[i] === null) last = null;
+      else {
         const x = u.valToPos(xs[i], "x", true), y = u.valToPos(ys[i], "y", true);
-        if (down) stroke.lineTo(x, y);
-        else stroke.moveTo(x, y);
+        if (last && wanted(i)) {
+          if (!joined) stroke.moveTo(last[0], last[1]);
+          stroke.lineTo(x, y);
+        }
+        joined = Boolean(last) && wanted(i);
+        last = [x, y];
       }
-      down = ys[i] !== null;
     }
-    return { stroke, fill: null, clip: null, flags: 1 };
+    return stroke;
   }
+
+  function drawUnsure(u) {
+    clipped(u, (ctx, box, px) => {
+      ctx.lineWidth = 1.2 * px;
+      ctx.setLineDash([px, 3 * px]);
+      ctx.lineCap = "round";
+      take.decks.forEach((deck, index) => {
+        const [from, to] = u.series[0].idxs;
+        ctx.strokeStyle = deckColour(index);
+        ctx.stroke(line(u, index + 1, from, to, (i) => sureness[index](u.data[0][i]) < SURE));
+      });
+    });
+  }
+
+  const sureness = take.decks.map((deck) => {
+    const known = new Map(deck.tempo[0].map((s, i) => [s, deck.tempo[2][i]]));
+    return (seconds) => known.get(seconds) ?? 100;
+  });
 
   function tempoPlot() {
     const heard = take.decks.map((deck) => ({ xs: deck.tempo[0], ys: deck.tempo[1], held: false }));
@@ -166,8 +241,8 @@
       stroke: () => deckColour(index),
       width: 2.2,
       points: { show: false },
-      paths: unbroken,
-      value: (u, v) => (v == null ? "–" : `${fixed(v, 1)} bpm`),
+      paths: unbroken(sureness[index]),
+      value: (u, v, s, i) => (v == null || i == null ? "–" : `${fixed(v, 1)} bpm, sure to ${sureness[index](u.data[0][i])} %`),
     }));
     take.pedals.forEach((pedal, index) => series.push({
       label: `${pedal.name}, told`,
@@ -185,7 +260,7 @@
       rest: {
         series,
         axes: [timeAxis(true), valueAxis()],
-        hooks: { ...hooks, draw: [drawEvents, drawNames] },
+        hooks: { ...hooks, draw: [drawUnsure, drawEvents, drawNames] },
         legend: { markers: { dash: (u, i) => (i <= take.decks.length ? "solid" : (i - 1) % 2 ? "dotted" : "dashed") } },
       },
     }), columns, holder);
@@ -273,7 +348,7 @@
       rest: {
         series: [{}, { points: { show: false } }],
         axes: [timeAxis(false), { size: axisWidth, grid: { show: false }, ticks: { show: false }, values: () => [] }],
-        hooks: { ...hooks, draw: [drawStates] },
+        hooks: { ...hooks, draw: [drawStates, drawFlags] },
         legend: { show: false },
       },
     }), [[0, length], [null, null]], holder);
@@ -295,6 +370,30 @@
           if (right > left) fillState(ctx, left, top + 19 * px, right - left, row - 24 * px, state, deckColour(index), px);
         }
       });
+    });
+  }
+
+  // On the time line a mark is a flag, and a change of the deck a notch in the deck's own row
+  function drawFlags(u) {
+    clipped(u, (ctx, box, px) => {
+      const row = box.height / Math.max(1, take.decks.length);
+      for (const [s, text] of take.changes) {
+        const index = take.decks.findIndex((deck) => text.startsWith(`${deck.name}: `));
+        if (index < 0) continue;
+        const x = u.valToPos(s, "x", true), top = box.top + index * row + 14 * px;
+        ctx.fillStyle = css("--ink");
+        ctx.beginPath();
+        ctx.moveTo(x - 4 * px, top);
+        ctx.lineTo(x + 4 * px, top);
+        ctx.lineTo(x, top + 6 * px);
+        ctx.fill();
+      }
+      for (const [s] of take.marks) {
+        const x = Math.round(u.valToPos(s, "x", true));
+        ctx.fillStyle = css("--lamp");
+        ctx.fillRect(x, box.top, px, box.height);
+        flag(ctx, x, box.top, css("--lamp"), px);
+      }
     });
   }
 
@@ -348,12 +447,12 @@
   function build(begin, end) {
     for (const plot of plots.splice(0)) plot.destroy();
     holder.replaceChildren();
-    title("Heard tempo and what each pedal was told, in bpm");
-    plots.push(tempoPlot());
-    title("State of each follower");
+    title("Time line: what the bridge heard on each deck");
     plots.push(statesPlot());
     key = stateKey();
-    title("Level, in dB relative to full scale");
+    title("Heard tempo and what each pedal was told, in bpm");
+    plots.push(tempoPlot());
+    title(player.any ? "Level, in dB relative to full scale: click to hear it from there" : "Level, in dB relative to full scale");
     plots.push(levelsPlot());
     drawKey(key);
     show(begin, end);
@@ -364,18 +463,27 @@
     build(min, max);
   }
 
+  player.setUp(take.sound, clock, playsAt);
   build(0, length);
 
   document.querySelector(".tools").addEventListener("click", (event) => {
     if (event.target.dataset.do) turn(event.target.dataset.do);
   });
   holder.addEventListener("keydown", (event) => {
+    if (event.key === " " && player.any) {
+      player.toggle();
+      return event.preventDefault();
+    }
     const keys = { "+": "closer", "=": "closer", "-": "wider", "−": "wider", ArrowLeft: "earlier", ArrowRight: "later", 0: "whole", Home: "whole" };
     if (!(event.key in keys) || event.ctrlKey || event.metaKey || event.altKey) return;
     turn(keys[event.key]);
     event.preventDefault();
   });
   holder.addEventListener("dblclick", () => show(0, length));
+  document.querySelector("main").addEventListener("click", (event) => {
+    const at = event.target.closest("[data-at]")?.dataset.at;
+    if (at != null) goTo(Number(at)); // the link itself scrolls to the plots
+  });
 
   new ResizeObserver(() => {
     if (!printing()) for (const plot of plots) plot.setSize({ width: width(), height: plot.height });

@@ -14,14 +14,14 @@ from markupsafe import Markup
 HERE = Path(__file__).parent
 
 STYLES = ("vendor/uPlot.min.css", "log.css")
-SCRIPTS = ("vendor/uPlot.iife.min.js", "paint.js", "plots.js")
+SCRIPTS = ("vendor/uPlot.iife.min.js", "paint.js", "player.js", "plots.js")
 
 
 def render(template: str, data: dict[str, Any], said: dict[str, Any]) -> str:
     """Return a page that holds everything it needs.
 
-    Its content security policy allows exactly the styles and scripts of this folder, by their hashes: no request can
-    leave the page, and text that looks like HTML stays text, twice over.
+    Its content security policy allows exactly the styles and scripts of this folder, by their hashes, and sound that
+    lies beside the page: no other request can leave it, and text that looks like HTML stays text, twice over.
 
     Args:
         template: File name under ``templates``.
@@ -31,7 +31,7 @@ def render(template: str, data: dict[str, Any], said: dict[str, Any]) -> str:
     styles, scripts = [_text(name) for name in STYLES], [_text(name) for name in SCRIPTS]
     policy = (
         f"default-src 'none'; script-src {_hashes(scripts)}; style-src {_hashes(styles)}; img-src data:; "
-        "base-uri 'none'; form-action 'none'"
+        "media-src file: 'self'; base-uri 'none'; form-action 'none'"
     )
     environment = Environment(
         loader=FileSystemLoader(HERE / "templates"),

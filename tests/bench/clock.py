@@ -31,7 +31,7 @@ from bridge.edge.child import Listen
 from bridge.edge.host_clock import now
 from bridge.edge.link import Link
 from bridge.rig import Osc, Rig
-from bridge.send.schedule import PortPlan, SendPlan
+from bridge.send.plan import PortPlan, SendPlan
 from bridge.testing.ports import ListPort
 from bridge.units import tick_interval_s
 

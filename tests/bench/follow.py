@@ -29,7 +29,7 @@ from bridge.edge.link import Link
 from bridge.follow.features import Features
 from bridge.follow.follower import Follower
 from bridge.rig import Deck, Rig
-from bridge.send.schedule import SendPlan
+from bridge.send.plan import SendPlan
 from bridge.testing.ports import ListPort
 from bridge.weights import learned
 

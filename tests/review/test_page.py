@@ -110,7 +110,7 @@ def test_the_lines_are_where_the_beats_are(opened: Opener, review: Path) -> None
     """At 0:40 north is heard at 85 bpm: the plot has north's colour there, and not 20 bpm above it."""
     page = opened(review)
     ask = f"""([seconds, tempo, low, high]) => {{
-        const plot = document.querySelector('.uplot'), over = plot.querySelector('.u-over'), px = devicePixelRatio;
+        const plot = document.querySelectorAll('.uplot')[1], over = plot.querySelector('.u-over'), px = devicePixelRatio;
         const colour = getComputedStyle(document.querySelectorAll('.u-marker')[1]).borderTopColor.match(/\\d+/g);
         const x = over.offsetLeft + over.offsetWidth * seconds / 120;
         const y = over.offsetTop + over.offsetHeight * (high - tempo) / (high - low);
@@ -344,12 +344,21 @@ def test_a_whole_night_opens_fast(opened: Opener, tmp_path: Path) -> None:
     assert took < 2000
 
 
-def test_both_files_are_written_and_replaced_whole(tmp_path: Path) -> None:
+def test_all_files_are_written_and_replaced_whole(tmp_path: Path) -> None:
     folder = write_take(tmp_path, ferry_night())
     assert write_review(folder) == folder / "review.html"
     first = (folder / "review.html").read_bytes()
     assert write_review(folder).read_bytes() == first
-    assert sorted(path.name for path in folder.iterdir()) == ["journal.jsonl", "review.html", "tempo.csv"]
+    assert sorted(path.name for path in folder.iterdir()) == [
+        ".review.json",
+        "chapters.ffmetadata",
+        "chapters.txt",
+        "chapters.vtt",
+        "journal.jsonl",
+        "review.html",
+        "tempo.csv",
+        "tempo.mid",
+    ]
     assert (folder / "tempo.csv").read_bytes().count(b"\r\n") == 1 + sum(
         type(f).__name__ == "BeatPlaced" for f in ferry_night()
     )

@@ -7,7 +7,8 @@ import pytest
 from bridge.events import DeckChanged, PortLost, TakeEnded, TakeStarted
 from bridge.journal.recover import LineFault
 from bridge.review.facts import tell
-from bridge.review.rows import LONG_TABLE, summary, tables, title
+from bridge.review.rows import summary, tables, title
+from bridge.review.table import LONG_TABLE
 from bridge.review.troubles import troubles
 from tests.review.sample import BEGAN, LENGTH_S, WALL, ferry_night
 
@@ -104,7 +105,15 @@ def test_tables_hold_the_facts() -> None:
     assert table("Decks")[0][:2] == ("north", "70 %")
     assert table("Pedals")[1][:3] == ("short echo", "south", "1.5")
     assert table("What went wrong")[2][0] == "1:32"
-    assert table("Drift between changes")[0] == ("north", "0:17", "0:54", "84.1 bpm", "85.4 bpm", "+1.6 %", "+28 cents")
+    assert table("Drift between changes")[0][:7] == (
+        "north",
+        "0:17",
+        "0:54",
+        "84.1 bpm",
+        "85.4 bpm",
+        "+1.6 %",
+        "+28 cents",
+    )
 
 
 def test_the_states_and_every_long_table_are_folded_away() -> None:

@@ -201,7 +201,7 @@ def test_a_pedal_that_comes_back_is_told_its_time_again():
 def test_after_the_end_nothing_is_sent():
     times = DelayTimes(cc())
     times.tell(120.0, 1.0, "begin")
-    times.end(1.0)
+    times.end()
     assert times.next_due() == inf
     assert times.due(5.0) == []
 

@@ -1,21 +1,18 @@
 """Promises of the schedule."""
 
-from dataclasses import replace
-from fractions import Fraction
 from itertools import pairwise
-from math import inf, nan
+from math import inf
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge import rig
 from bridge.events import PedalTold, TicksDropped
 from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
-from bridge.rig import Deck, Midi, Osc, Pedal, Rig, SoundInput
 from bridge.send.delay_times import TimePlan
-from bridge.send.messages import CLOCK, START, STOP, control_change, note_off, note_on, osc_message
-from bridge.send.schedule import QUIET_S, Message, PortPlan, Schedule, SendPlan
+from bridge.send.messages import CLOCK, START, STOP, note_off, note_on
+from bridge.send.plan import PortPlan, SendPlan
+from bridge.send.schedule import QUIET_S, Message, Schedule
 from bridge.send.taps import TapPlan
 from bridge.testing.clock import FakeClock
 from tests.strict_midi import parse
@@ -142,33 +139,21 @@ STEPS = st.lists(
 
 @given(steps=STEPS)
 def test_never_a_burst(steps):
-    """However orders and calls jump, two ticks are never closer than half the shortest interval since the one before.
-
-    An interval keeps the tempo that it began with.
-    """
-    schedule, now, latest = Schedule(PLAN, now=0.0), 0.0, 0.0
-    last = pending = None
-    in_force: list[float] = []  # the tempi since the last interval began
+    """However orders and calls jump, two ticks are never closer than half the shortest interval that was ordered."""
+    schedule, now, latest, fastest, last = Schedule(PLAN, now=0.0), 0.0, 0.0, 20.0, -inf
     for step, order in steps:
         now += step
         latest = max(latest, now)
-        if pending is not None and pending[0] <= latest:
-            in_force.append(pending[1])
-            pending = None
         if order is not None:
             tempo, off = order
             schedule.take(told(tempo, at=now + off), now)
-            pending = (max(now + off, latest), tempo)
+            fastest = max(fastest, tempo)
         messages = schedule.due(now).messages
         assert len(messages) <= 1
         if messages:
-            if pending is not None and pending[0] <= latest:
-                in_force.append(pending[1])
-                pending = None
             assert messages[0].at <= latest
-            if last is not None:
-                assert latest - last >= 0.5 * 2.5 / max(in_force) - 1e-9
-            last, in_force = latest, in_force[-2:]
+            assert latest - last >= 0.5 * 2.5 / fastest - 1e-9
+            last = latest
 
 
 @given(tempo=st.floats(20, 400), calls=st.lists(st.floats(0, 1), min_size=1, max_size=60))
@@ -185,39 +170,6 @@ def test_every_tick_is_sent_or_counted(tempo, calls):
     assert len(sent) + dropped == pytest.approx(now / interval + 0.5, abs=0.5 + 1e-6)
     for at in sent:
         assert at / interval == pytest.approx(round(at / interval), abs=1e-6)
-
-
-def test_the_plan_of_a_rig_has_each_port_once():
-    rig = Rig(
-        path="rig.toml",
-        sound=SoundInput(),
-        decks=(Deck(name="north", channels=(1, 2)),),
-        pedals=(
-            Pedal(name="long echo", port="Pedals A", listens_to="north", ratio=Fraction(1)),
-            Pedal(name="short echo", port="Bridge out", listens_to="north"),
-            Pedal(name="loop box", port="Pedals A", listens_to="north", begin_tempo=84.0),
-        ),
-        midi=Midi(api="jack", virtual=("Bridge out",)),
-    )
-    assert SendPlan.of(rig) == SendPlan(
-        ports=(
-            PortPlan(name="Pedals A", pedals=("long echo", "loop box"), begin_tempo=84.0),
-            PortPlan(name="Bridge out", pedals=("short echo",)),
-        ),
-        api="jack",
-        virtual=("Bridge out",),
-    )
-
-
-def test_an_impossible_plan_is_refused():
-    with pytest.raises(ValueError, match="feeds no pedal"):
-        PortPlan(name="Pedals A", pedals=())
-    with pytest.raises(ValueError, match="'long echo' stands twice"):
-        SendPlan(ports=(PLAN.ports[0], PortPlan(name="Pedals B", pedals=("long echo",))))
-    with pytest.raises(ValueError, match="'Pedals A' stands twice"):
-        SendPlan(ports=(PLAN.ports[0], PortPlan(name="Pedals A", pedals=("stutter",))))
-    with pytest.raises(ValueError, match="bpm"):
-        PortPlan(name="Pedals A", pedals=("long echo",), begin_tempo=float("nan"))
 
 
 PRESS, RELEASE = note_on(3, 60), note_off(3, 60)
@@ -323,6 +275,55 @@ def test_contacts_are_opened_at_the_start_when_a_port_comes_and_at_the_end():
     assert schedule.next_due() == inf
 
 
+def test_hands_off_ends_the_clock_without_a_stop_and_the_next_order_begins_it_again():
+    port = PortPlan(name="Pedals A", pedals=("long echo", "loop box"), transport=("start", "stop"))
+    clock = FakeClock()
+    schedule = Schedule(SendPlan(ports=(port,)), clock())
+    schedule.take(told(120.0), clock())
+    driven(schedule, clock, 1.0)
+    schedule.hands_off("long echo", 1.0)
+    assert schedule.next_due() == inf
+    schedule.take(told(120.0), 5.0)  # said again by a listener that was started again: nothing new
+    assert schedule.next_due() == inf
+    clock.advance_to(9.0)
+    schedule.take(told(90.0, at=9.0), 9.0)
+    messages, _ = driven(schedule, clock, 10.0)
+    assert {message.data for message in messages} == {CLOCK}
+    assert messages[0].at == pytest.approx(9.0, abs=0.004)
+    with pytest.raises(ValueError, match="'stutter'; known: long echo, loop box"):
+        schedule.hands_off("stutter", 10.0)
+
+
+def test_a_pedal_that_hands_are_off_is_neither_tapped_nor_told_a_time_until_its_next_order():
+    clock = FakeClock()
+    schedule = Schedule(FULL, clock())
+    for pedal in ("short echo", "stutter"):
+        schedule.take(told(60.0, pedal=pedal, beats=0.0), clock())
+    driven(schedule, clock, 1.01)
+    for pedal in ("short echo", "stutter"):
+        schedule.hands_off(pedal, 1.01)
+    schedule.opened("Pedals A", 1.5)
+    messages, _ = driven(schedule, clock, 30.0)
+    assert {message.data for message in messages} == {RELEASE}
+    for pedal in ("short echo", "stutter"):
+        schedule.take(told(60.0, at=30.0, pedal=pedal, beats=0.0), 30.0)
+    messages, _ = driven(schedule, clock, 60.0)
+    sent = [message.data for message in messages if message.data != RELEASE]
+    assert sent == [TIME.bytes_at(1000.0), *[PRESS] * 4]
+
+
+def test_nothing_is_tapped_on_a_port_that_is_gone():
+    clock = FakeClock()
+    schedule = Schedule(FULL, clock())
+    schedule.gone("Pedals A", 0.0)
+    schedule.take(told(60.0, pedal="short echo", beats=0.0), 0.0)
+    messages, facts = driven(schedule, clock, 5.5)
+    assert (PRESS in {message.data for message in messages}, facts) == (False, [])
+    schedule.opened("Pedals A", 5.5)
+    messages, _ = driven(schedule, clock, 20.0)
+    assert [message.at for message in messages if message.data == PRESS] == pytest.approx([6.0, 7.0, 8.0, 9.0])
+
+
 def test_a_stall_leaves_out_taps_and_ticks_and_sends_the_release_and_the_newest_time():
     schedule = Schedule(FULL, 0.0)
     for pedal in ("long echo", "short echo", "stutter"):
@@ -400,79 +401,6 @@ def test_a_sequencer_that_missed_ticks_is_brought_back_where_the_rig_has_all_it_
     messages, _ = driven(schedule, clock, 12.0)
     kinds = [parse(message.data)[0].kind for message in messages]
     assert [kind for kind in kinds if kind != "clock"] == ["stop", "song position", "continue"]
-
-
-def test_the_plan_of_a_rig_has_taps_and_times_where_they_go():
-    """On the pedal's port with its channel, or at the rig's OSC receiver, which is an output like the others."""
-    taps = rig.Taps(message="cc", number=64, on=100, off=1, count=5, every_s=30.0, drift_percent=2.0, contact_ms=60.0)
-    by_osc = rig.Times(message="osc", address="/long-echo/time", division=Fraction(3, 4))
-    both = Rig(
-        path="rig.toml",
-        sound=SoundInput(),
-        decks=(Deck(name="north", channels=(1, 2)),),
-        pedals=(
-            Pedal(name="long echo", port="Pedals A", listens_to="north", latency_ms=-4.0, needs="beat"),
-            Pedal(
-                name="short echo",
-                port="Pedals A",
-                channel=3,
-                listens_to="north",
-                sync=("taps",),
-                taps=taps,
-                latency_ms=9.0,
-            ),
-            Pedal(name="stutter", listens_to="north", sync=("times",), times=by_osc, delay_ms=(50.0, 900.0)),
-        ),
-        osc=Osc(host="127.0.0.1", port=9000),
-    )
-    pedals_a, osc = SendPlan.of(both).ports
-    assert (pedals_a.name, pedals_a.pedals, pedals_a.latency_s) == ("Pedals A", ("long echo",), -0.004)
-    assert pedals_a.needs_beat
-    assert pedals_a.taps == (
-        TapPlan(
-            pedal="short echo",
-            press=control_change(3, 64, 100),
-            release=control_change(3, 64, 1),
-            count=5,
-            every_s=30.0,
-            drift=0.02,
-            contact_s=0.06,
-            latency_s=0.009,
-        ),
-    )
-    assert osc.name == "osc://127.0.0.1:9000"
-    assert osc.pedals == ()
-    [time] = osc.times
-    assert (time.division, time.limits_ms) == (0.75, (50.0, 900.0))
-    assert time.bytes_at(500.0) == osc_message("/long-echo/time", 500.0)
-
-
-@pytest.mark.parametrize(
-    ("taps", "press", "release"),
-    [
-        (rig.Taps(message="note", number=60, on=99), note_on(2, 60, 99), note_off(2, 60)),
-        (rig.Taps(message="program", number=7), bytes((0xC1, 7)), None),
-        (rig.Taps(message="osc", address="/tap", on=1), osc_message("/tap", 1), osc_message("/tap", 0)),
-    ],
-)
-def test_every_way_of_tapping_has_its_bytes(taps, press, release):
-    pedal = Pedal(name="short echo", port="Pedals A", channel=2, listens_to="north", sync=("taps",), taps=taps)
-    plan = TapPlan.of(pedal)
-    assert (plan.press, plan.release) == (press, release)
-
-
-def test_a_plan_that_cannot_be_carried_out_is_refused():
-    with pytest.raises(ValueError, match="same tap contact"):
-        PortPlan(name="Pedals A", taps=(TAP, replace(TAP, pedal="long echo")))
-    with pytest.raises(ValueError, match="latency_s"):
-        PortPlan(name="Pedals A", pedals=("long echo",), latency_s=nan)
-    bare = Pedal(name="short echo", port="Pedals A", listens_to="north")
-    with pytest.raises(ValueError, match="no table for taps"):
-        TapPlan.of(bare)
-    with pytest.raises(ValueError, match="no table for times"):
-        TimePlan.of(bare)
-    with pytest.raises(ValueError, match="needs a number"):
-        TapPlan.of(replace(bare, taps=rig.Taps(message="cc")))
 
 
 @given(

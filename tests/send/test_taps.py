@@ -204,6 +204,18 @@ def test_a_pedal_that_comes_back_gets_its_release_at_once_and_its_tempo_when_all
     assert pedal.presses[4:] == pytest.approx([13.0, 14.0, 15.0, 16.0])
 
 
+def test_a_pedal_that_is_away_is_not_tapped_and_needs_no_wait_when_it_is_back():
+    """A burst into nowhere would keep it waiting for the minimum time."""
+    pedal = Pedal(Taps(plan(every_s=10.0)))
+    pedal.taps.end(0.0)
+    pedal.taps.tell(60.0, 1.0, beat_at=0.0)
+    pedal.run(5.5)
+    assert pedal.presses == []
+    pedal.taps.forget(5.5)
+    pedal.run(20.0)
+    assert pedal.presses == pytest.approx([6.0, 7.0, 8.0, 9.0])
+
+
 def test_a_release_at_the_start_is_sent_though_no_tap_ever_was():
     """The sender before this one may have been killed with the contact closed."""
     pedal = Pedal(Taps(plan()))

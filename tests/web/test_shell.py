@@ -11,7 +11,8 @@ import pytest
 from jinja2 import UndefinedError
 
 from bridge.review.facts import tell
-from bridge.review.rows import LONG_TEXT, tables
+from bridge.review.rows import tables
+from bridge.review.table import LONG_TEXT
 from bridge.web.shell import HERE, render
 
 SAID = {
@@ -23,7 +24,8 @@ SAID = {
     "plotted": False,
     "troubled": False,
     "ending": "Ended: Ctrl-C.",
-    "segments": 0,
+    "segments": ["sound-001-000000000000.flac"],
+    "ears": "",
     "folder": "night",
 }
 
@@ -62,7 +64,7 @@ def policy(page: str) -> str:
 def test_nothing_in_the_page_names_another_place() -> None:
     for tag, attributes in Elements(render("review.html", {}, SAID)).found:
         assert "src" not in attributes, tag
-        assert (attributes.get("href") or "#").startswith(("#", "data:")), tag
+        assert (attributes.get("href") or "#").startswith(("#", "data:", "sound-")), tag
         assert not [name for name in attributes if name.startswith("on")], tag
 
 
@@ -71,14 +73,14 @@ def test_the_policy_allows_only_the_pages_own_scripts_and_styles() -> None:
     assert said.startswith("default-src 'none'; ")
     assert "unsafe" not in said
     assert "http" not in said
-    assert len(re.findall(r"'sha256-[A-Za-z0-9+/]{43}='", said)) == 5
+    assert len(re.findall(r"'sha256-[A-Za-z0-9+/]{43}='", said)) == 6
 
 
 def test_data_cannot_end_the_script_that_it_stands_in() -> None:
     evil = {"text": "</script><script>alert(1)</script><!-- ", "sign": "☂"}
     scripts = Elements(render("review.html", evil, SAID)).scripts
     assert json.loads(scripts[0]) == evil
-    assert len(scripts) == 4
+    assert len(scripts) == 5
 
 
 def test_text_that_looks_like_html_is_escaped() -> None:

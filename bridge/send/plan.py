@@ -1,0 +1,132 @@
+"""What the sender needs to know of a rig: its outputs, and what goes out on each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from bridge.rig import Pedal, Rig, Transport
+from bridge.send.delay_times import TimePlan
+from bridge.send.taps import TapPlan
+from bridge.units import checked_tempo
+
+OSC = "osc://"
+"""Begins the name of an output that is no MIDI port but an OSC receiver: ``osc://host:port``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PortPlan:
+    """One output, its one clock, and what else goes out there.
+
+    Attributes:
+        name: The port's name as the rig has it, or `OSC` and an address.
+        pedals: Names of the pedals that its clock feeds; none where it carries no clock.
+        begin_tempo: Tempo of its clock before any order, in bpm; None sends nothing until the first order.
+        latency_s: How much earlier than they are to count its ticks go out, in seconds; negative for later.
+        needs_beat: Whether a tick is to fall on each beat, for sequencers; a delay would bend for nothing.
+        transport: Which messages go out beside its clock.
+        taps: The pedals that are tapped there.
+        times: The pedals that are told delay times there.
+
+    Raises:
+        ValueError: Nothing to send, a tempo outside 20..400 bpm, a latency outside -0.5..0.5 s, or two pedals on one
+            contact.
+    """
+
+    name: str
+    pedals: tuple[str, ...] = ()
+    begin_tempo: float | None = None
+    latency_s: float = 0.0
+    needs_beat: bool = False
+    transport: tuple[Transport, ...] = ()
+    taps: tuple[TapPlan, ...] = ()
+    times: tuple[TimePlan, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not (self.pedals or self.taps or self.times):
+            raise ValueError(f"port {self.name!r} feeds no pedal")
+        if self.begin_tempo is not None:
+            checked_tempo(self.begin_tempo)
+        if not -0.5 <= self.latency_s <= 0.5:  # NaN fails too
+            raise ValueError(f"latency_s of port {self.name!r} must be -0.5..0.5, got {self.latency_s!r}")
+        contacts = [tap.press for tap in self.taps]
+        if len(set(contacts)) < len(contacts):
+            raise ValueError(f"two pedals on port {self.name!r} have the same tap contact")
+
+    @classmethod
+    def of(cls, name: str, pedals: tuple[Pedal, ...], osc: str) -> PortPlan:
+        """Return what goes out on one port for the pedals of a rig.
+
+        Args:
+            name: The port's name.
+            pedals: All pedals of the rig.
+            osc: The name of the OSC receiver; empty for none.
+        """
+        clocked = [pedal for pedal in pedals if pedal.port == name and "clock" in pedal.sync]
+        return cls(
+            name=name,
+            pedals=tuple(pedal.name for pedal in clocked),
+            begin_tempo=next((pedal.begin_tempo for pedal in clocked if pedal.begin_tempo is not None), None),
+            latency_s=clocked[0].latency_ms / 1e3 if clocked else 0.0,
+            needs_beat=any(pedal.needs == "beat" for pedal in clocked),
+            transport=clocked[0].transport if clocked else (),
+            taps=tuple(TapPlan.of(pedal) for pedal in pedals if _taps_port(pedal, osc) == name),
+            times=tuple(TimePlan.of(pedal) for pedal in pedals if _times_port(pedal, osc) == name),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SendPlan:
+    """What the sender needs to know of a rig.
+
+    Attributes:
+        ports: The outputs, in the order of the rig's pedals.
+        api: "alsa", "jack", "coremidi" or "windows"; None for the system's own.
+        virtual: Names of the output ports that the bridge makes itself.
+
+    Raises:
+        ValueError: Two ports of one name, or one pedal on two clocks.
+    """
+
+    ports: tuple[PortPlan, ...]
+    api: str | None = None
+    virtual: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        names = [port.name for port in self.ports]
+        pedals = [pedal for port in self.ports for pedal in port.pedals]
+        for name in (*names, *pedals):
+            if names.count(name) > 1 or pedals.count(name) > 1:
+                raise ValueError(f"{name!r} stands twice in the plan")
+
+    @classmethod
+    def of(cls, rig: Rig) -> SendPlan:
+        """Return the plan of a rig; pedals that name the same port share its clock.
+
+        A port begins at the first ``begin_tempo`` that one of its clocked pedals has. Taps and times by OSC go to the
+        rig's receiver, which is an output like the others.
+        """
+        osc = f"{OSC}{rig.osc.host}:{rig.osc.port}" if rig.osc is not None else ""
+        names = dict.fromkeys(name for pedal in rig.pedals for name in _outputs(pedal, osc))
+        ports = tuple(PortPlan.of(name, rig.pedals, osc) for name in names)
+        return cls(ports=ports, api=rig.midi.api, virtual=rig.midi.virtual)
+
+
+def _taps_port(pedal: Pedal, osc: str) -> str | None:
+    if pedal.taps is None:
+        return None
+    return osc if pedal.taps.message == "osc" else pedal.port
+
+
+def _times_port(pedal: Pedal, osc: str) -> str | None:
+    if pedal.times is None:
+        return None
+    return osc if pedal.times.message == "osc" else pedal.port
+
+
+def _outputs(pedal: Pedal, osc: str) -> Iterator[str]:
+    if "clock" in pedal.sync:
+        yield pedal.port
+    for port in (_taps_port(pedal, osc), _times_port(pedal, osc)):
+        if port:
+            yield port

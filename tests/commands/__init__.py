@@ -1,0 +1,1 @@
+"""Tests of the commands that have more to them than a call."""

@@ -1,0 +1,150 @@
+"""Latency on a private JACK server, through a loop that delays by a known number of frames."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from bridge.edge.latency import _Notes
+from bridge.testing.clock import FakeClock
+from tests.conftest import JackServer, running_jack_server
+from tests.loops import loop, tapebridge
+
+RATE = 48_000
+RIG = """
+[sound]
+device = "system"
+[[decks]]
+name = "north"
+channels = [1]
+[[pedals]]
+name = "stutter"
+port = "loop:pedal"
+channel = 5
+listens_to = "north"
+[midi]
+api = "jack"
+"""
+
+
+@pytest.fixture(scope="module")
+def slow_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JackServer]:
+    """Periods of 256 frames: long enough that a loop in Python misses few of them on a busy machine."""
+    log = tmp_path_factory.mktemp("jack") / "slow.log"
+    with running_jack_server(f"bridge-latency-{os.getpid()}", log, 256) as server:
+        yield server
+
+
+def told(server: JackServer, *words: str, status: int | None = 0) -> dict[str, Any]:
+    done = tapebridge(server, "measure", "latency", "--input", "1", "--json", *words)
+    assert status is None or done.returncode == status, done.stderr
+    return dict(json.loads(done.stdout)) | {"stderr": done.stderr}
+
+
+ON, OFF = bytes((0x90, 60, 64)), bytes((0x80, 60, 64))
+
+
+class Port:
+    """A port that writes down what it is sent, and when."""
+
+    found = "pedal"
+
+    def __init__(self, clock: FakeClock) -> None:
+        self.log: list[tuple[float, bytes]] = []
+        self._clock = clock
+
+    def send(self, data: bytes) -> None:
+        self.log.append((self._clock(), data))
+
+    def present(self) -> bool:
+        return True
+
+    def close(self) -> None:
+        pass
+
+
+CLICK = ("--output", "1", "--count", "5", "--yes")
+
+
+@pytest.mark.jack
+@pytest.mark.skipif(find_spec("jack") is None, reason="JACK-Client is absent (it is installed on Linux only)")
+def test_a_click_through_a_longer_loop_takes_as_much_longer_as_the_loop_is(slow_server: JackServer) -> None:
+    """To a tenth of a frame: JACK, PortAudio and the two clients add the same to both."""
+    median_ms = []
+    for delay in (0, 1234):
+        with loop(slow_server, delay):
+            found = told(slow_server, *CLICK)
+        assert found["answers"]["heard"] >= 4  # one may fall into a gap of a busy machine
+        assert found["level_db"] == pytest.approx(-30.0, abs=0.1)
+        assert not found["turned"]
+        median_ms.append(found["answers"]["median_ms"])
+    assert (median_ms[1] - median_ms[0]) * RATE / 1000 == pytest.approx(1234, abs=0.1)
+
+
+@pytest.mark.jack
+@pytest.mark.skipif(find_spec("jack") is None, reason="JACK-Client is absent (it is installed on Linux only)")
+@pytest.mark.parametrize("delay", [480, 4800])
+def test_a_note_is_heard_as_late_as_the_pedal_answers(slow_server: JackServer, tmp_path: Path, delay: int) -> None:
+    """On the pedal's own port and channel. JACK adds up to two periods, of 5.3 ms, before and behind the pedal."""
+    (tmp_path / "rig.toml").write_text(RIG)
+    words = (str(tmp_path / "rig.toml"), "--pedal", "stutter", "--note", "61", "--count", "7")
+    with loop(slow_server, delay) as peer:
+        found = told(slow_server, *words, status=None)  # on a busy machine the answers may spread too much
+        seen = peer.end()
+    assert found["answers"]["heard"] >= 5, found
+    messages = [(at, bytes.fromhex(data)) for _, at, data in seen["came"]]
+    assert [data for _, data in messages] == [bytes((0x94, 61, 64)), bytes((0x84, 61, 64))] * 7
+    came = np.array([at for at, data in messages if data[0] == 0x94])
+    took_ms = 1000 * (np.array([at for _, at in seen["tones"]]) - came)
+    assert found["answers"]["median_ms"] == pytest.approx(np.median(took_ms), abs=12)
+
+
+@pytest.mark.jack
+@pytest.mark.skipif(find_spec("jack") is None, reason="JACK-Client is absent (it is installed on Linux only)")
+def test_where_nothing_comes_back_it_says_so_and_what_to_do(slow_server: JackServer) -> None:
+    """Nothing is plugged in: the server's own inputs are silent."""
+    found = told(slow_server, *CLICK, status=1)
+    assert found["answers"]["heard"] == 0
+    assert found["answers"]["median_ms"] is None
+    assert "heard 0 times of 5. See that the cable goes from that output to that input" in found["stderr"]
+
+
+@pytest.mark.jack
+def test_an_output_that_is_not_there_is_refused(slow_server: JackServer) -> None:
+    done = tapebridge(slow_server, "measure", "latency", "--input", "1", "--output", "9", "--yes")
+    assert done.returncode == 1
+    assert "has 2 outputs, and output 9 was asked for" in done.stderr
+
+
+def test_each_note_is_ended_and_none_keeps_step_with_the_sound() -> None:
+    """Against an injected clock: notes fall unevenly within a block of any common length, and each has its end."""
+    clock = FakeClock(100.0)
+    port = Port(clock)
+    notes = _Notes(port, ON, OFF, 10, clock)
+    while (at := notes()) is not None:
+        clock.advance_to(at)
+    notes.close()
+    assert [data for _, data in port.log] == [ON, OFF] * 10
+    assert notes.sent == [at for at, data in port.log if data == ON]
+    for block in (256, 512, 1024):
+        phases = np.array(notes.sent) * RATE / block % 1
+        assert np.ptp(phases) > 0.5
+
+
+def test_a_note_that_is_held_is_ended_whatever_happens() -> None:
+    clock = FakeClock(100.0)
+    port = Port(clock)
+    notes = _Notes(port, ON, OFF, 10, clock)
+    at = notes()
+    assert at is not None
+    clock.advance_to(at)
+    notes()
+    notes.close()
+    assert [data for _, data in port.log] == [ON, OFF]
