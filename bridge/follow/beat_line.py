@@ -11,7 +11,7 @@ from bridge.follow.timeline import Timeline
 _LEAD = 4.0  # hops by which a beat is placed ahead of its time
 _FRESH = 6  # hops for which what was seen tells better than the line where the next beat falls
 _SETTLED_AFTER = 7.0  # hops after a beat, at which the belief has taken it in
-_STEADY = 100  # looks: 2 s, longer than a beat that stops is still believed
+_STEADY = 50  # looks: 2 s, longer than a beat that stops is still believed
 
 
 @dataclass(frozen=True, slots=True)

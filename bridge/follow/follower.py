@@ -39,7 +39,7 @@ from bridge.units import TEMPO_MAX, TEMPO_MIN
 TEMPO_STEP = 0.0125
 """Ratio between neighbouring tempos of the belief, less 1."""
 
-READ_EVERY = 2
+READ_EVERY = 4
 """The belief is read every so many hops."""
 
 BEGIN, END = 0.6, 0.4

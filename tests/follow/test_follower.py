@@ -73,13 +73,13 @@ BLOCKS = st.one_of(
 )
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=3, deadline=None)
 @given(blocks=BLOCKS)
 def test_the_same_sound_gives_the_same_beats_for_any_block_size(whole, blocks):
     assert hear(SET, blocks=blocks) == whole
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(cut=st.integers(0, len(SET)))
 def test_a_sound_cut_at_t_gives_exactly_what_was_known_by_t(whole, cut):
     part = hear(SET[:cut])
