@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 
@@ -15,7 +15,7 @@ from bridge.events_hand import TempoTold
 from bridge.journal.take import write_whole
 from bridge.records import as_record
 from bridge.rig import Deck, Rig, SoundInput
-from bridge.units import clock_text
+from bridge.units import TEMPO_MAX, TEMPO_MIN, clock_text
 from bridge.weights import learned
 
 DECK = "file"
@@ -77,6 +77,12 @@ class Followed:
         return json.dumps(whole, ensure_ascii=False, allow_nan=False)
 
 
+def _reaching(tempo_range: tuple[float, float], hint: float) -> tuple[float, float]:
+    """Return a range widened so that a told tempo lies well within, also if it is off by half."""
+    low, high = tempo_range
+    return max(TEMPO_MIN, min(low, hint / 1.5)), min(TEMPO_MAX, max(high, hint * 1.5))
+
+
 def follow_file(path: Path, *, tempo_hint: float | None = None) -> Followed:
     """Follow the beat of a sound file; its channels are heard as one.
 
@@ -91,6 +97,8 @@ def follow_file(path: Path, *, tempo_hint: float | None = None) -> Followed:
     heard = 0
     with FileInput(path, "fast", block=BLOCK) as source:
         deck = Deck(name=DECK, channels=tuple(range(1, source.channels + 1)))
+        if tempo_hint is not None:
+            deck = replace(deck, tempo_range=_reaching(deck.tempo_range, tempo_hint))
         engine = Engine(Rig(path=str(path), sound=SoundInput(), decks=(deck,)), source.rate, learned())
         if tempo_hint is not None:
             facts.append(told := TempoTold(at=0.0, deck=DECK, tempo=tempo_hint))

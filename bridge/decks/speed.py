@@ -28,6 +28,7 @@ _REST = 2 * _SIDE + _APART  # blocks after a switch, until none of them lies bef
 _RANGE_DB = 45.0
 _FURTHEST = 14  # bands
 _FACTORS = {6: 2.0, -6: 0.5, 12: 4.0, -12: 0.25}  # by bands
+_BANDS_OFF = 2  # a tape's own slope and missing treble pull the best shift towards none
 _LIKE = 0.5
 _LIKER_THAN_UNMOVED = 0.4
 _MOST_APART_DB = 2.6  # of one tape, laid over itself; two tapes of drums are 3.8 to 9 apart (measured)
@@ -143,7 +144,7 @@ def factor_between(before: Profile, after: Profile) -> float:
         and abs(float(np.mean(a - b))) <= _MOST_LOUDER_DB
     ):
         return 1.0
-    return next((factor for bands, factor in _FACTORS.items() if abs(best - bands) <= 1), 1.0)
+    return next((factor for bands, factor in _FACTORS.items() if abs(best - bands) <= _BANDS_OFF), 1.0)
 
 
 def same_sound(before: Profile, after: Profile, factor: float) -> bool:

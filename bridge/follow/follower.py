@@ -45,7 +45,7 @@ READ_EVERY = 4
 BEGIN, END = 0.6, 0.4
 """Probability of a beat from which one is followed, and below which it is held."""
 
-_SEEN = 130  # hops for which a beat must have been the likeliest
+_SEEN = 180  # hops for which a beat must have been the likeliest
 _SEEN_AGAIN = 30  # hops, where it has the held tempo
 _RIVAL_SEEN = 90
 _LEAST_WEIGHT = 0.25
@@ -240,9 +240,8 @@ class Follower:
     def _weigh(self, hop: Hop) -> None:
         weighed = self._evidence.hear(hop)
         self._belief.hear(weighed.by_kind, weighed.by_tempo)
-        if weighed.present is not None:
-            odds = max(-30.0, min(30.0, weighed.present))
-            self._present += (1.0 / (1.0 + exp(-odds)) - self._present) / _PRESENT_OVER
+        odds = 30.0 if weighed.present is None else max(-30.0, min(30.0, weighed.present))
+        self._present += (1.0 / (1.0 + exp(-odds)) - self._present) / _PRESENT_OVER
 
     def _present_now(self) -> float:
         """Return the probability that there is a beat to follow: what the belief says, and the net agrees to."""
