@@ -42,6 +42,11 @@ class PedalPolicy:
 
     Args:
         pedals: The pedals, at least one; all listen to one deck at one ratio. The strictest limit counts.
+
+    Attributes:
+        pedals: The pedals.
+        deck: Name of their deck.
+        needs_beat: Whether they need the beat itself, and not only its length.
     """
 
     def __init__(self, pedals: tuple[Pedal, ...]) -> None:
@@ -49,9 +54,9 @@ class PedalPolicy:
         self.deck = pedals[0].listens_to
         self._names = frozenset(pedal.name for pedal in pedals)
         self._jumps = any(pedal.on_change != "glides" for pedal in pedals)
-        self._needs_beat = any(pedal.needs == "beat" for pedal in pedals)
+        self.needs_beat = any(pedal.needs == "beat" for pedal in pedals)
         self._tapped = any(pedal.taps is not None for pedal in pedals)
-        self._direct = self._needs_beat or all(pedal.sync == ("taps",) for pedal in pedals)
+        self._direct = self.needs_beat or all(pedal.sync == ("taps",) for pedal in pedals)
         self._division = max(map(longest_division, pedals))
         self._folding = Folding(pedals)
         self._phase = Phase()
@@ -157,7 +162,7 @@ class PedalPolicy:
 
     def _step(self, at: float, ratio: Fraction, wanted: float, why: str) -> list[Fact]:
         """Go to another tempo or ratio in one change."""
-        if self._tempo is None and self._needs_beat and not self._phase.known:
+        if self._tempo is None and self.needs_beat and not self._phase.known:
             return []  # it begins on a beat, and there will be one
         moves = bool(self._anew) or why == "fold" or apart(wanted, self._tempo or wanted) > SEAT or self._keeps_beat
         self._folding.ratio = ratio
@@ -203,7 +208,7 @@ class PedalPolicy:
     @property
     def _keeps_beat(self) -> bool:
         """Whether the pedals are told where the beat falls, and there is one."""
-        return (self._needs_beat or self._tapped) and self._phase.known
+        return (self.needs_beat or self._tapped) and self._phase.known
 
     def _beats(self, at: float) -> float | None:
         """Return the beats of the pedals at time ``at``, as the deck's beats have them; None before there is one."""
