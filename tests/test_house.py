@@ -51,6 +51,10 @@ ROOMS = {
     "web": ("bridge.web", ""),
     "review": ("bridge.review", "vocabulary, journal, web"),
     "takes": ("bridge.takes", "vocabulary, journal, review"),
+    "lineup": (
+        "bridge.lineup",
+        "vocabulary, rig text, schedule, measure, wires, gear, journal, review, web",
+    ),
     "testing": ("bridge.testing", "vocabulary, schedule"),
     "sender": ("bridge.sender", "vocabulary, schedule, wires"),
     "screen": ("bridge.screen", "vocabulary, engine"),
@@ -64,14 +68,15 @@ ROOMS = {
     "service": ("bridge.service", ""),
     "cli": (
         "bridge.cli bridge.commands",
-        "vocabulary, rig text, service, schedule, measure, replay, live, rehearse, wires, gear, journal, review, "
-        "takes",
+        "vocabulary, rig text, service, schedule, measure, lineup, replay, live, rehearse, wires, gear, journal, "
+        "review, takes",
     ),
     "start": ("bridge.__main__", "first run, cli"),
 }
 
 PURE = (
-    "bridge.follow, bridge.decks, bridge.tapes, bridge.measure, bridge.send, bridge.engine, bridge.review.facts, "
+    "bridge.follow, bridge.decks, bridge.tapes, bridge.measure, bridge.lineup.walk, bridge.lineup.pedals, "
+    "bridge.lineup.decks, bridge.lineup.findings, bridge.send, bridge.engine, bridge.review.facts, "
     "bridge.journal.codec, bridge.journal.recover, bridge.events, bridge.events_hand, bridge.events_sent, "
     "bridge.records, bridge.errors, bridge.units, bridge.rig"
 )
