@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import signal
 import subprocess
 import time
 from collections.abc import Iterator
@@ -71,8 +70,8 @@ def running_jack_server(name: str, log: Path, period: int = JACK_PERIOD) -> Iter
         _wait_until_it_serves(server, env, log)
         yield JackServer(name, server.pid, JACK_RATE, period, env)
     finally:
-        if _ended(server) == -signal.SIGKILL:
-            # killed, it keeps one of JACK's eight places for servers; a successor of its name gives that back
+        if _ended(server) != 0:
+            # killed or crashed, it keeps one of JACK's eight places for servers; a successor of its name gives it back
             successor = _started(command, env, log)
             _wait_until_it_serves(successor, env, log)
             _ended(successor)
