@@ -65,13 +65,15 @@ def of_stopped(deck: Deck, sound: Sound, rate: int) -> Iterator[Finding]:
     else:
         yield Finding(where=deck.name, what="hum", well="well", said="none")
     hiss = quiet[loudest].mean_db
-    hisses = hiss > HISS_DB and not (hums and max(hum.level_db for hum in hums.values()) > hiss - 3)
+    if hums and max(hum.level_db for hum in hums.values()) > max(HUM_DB, hiss - 3):
+        return  # what sounds there is the hum
+    fault = hiss > HISS_DB
     yield Finding(
         where=deck.name,
         what="silence",
-        well="look" if hisses else "well",
+        well="look" if fault else "well",
         said=f"{hiss:.0f} dB on input {loudest}",
-        todo="Something still sounds there: stop the deck, close what is open, or turn the gain down" if hisses else "",
+        todo="Something still sounds there: stop the deck, close what is open, or turn the gain down" if fault else "",
     )
 
 

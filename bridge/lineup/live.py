@@ -41,7 +41,7 @@ def line_up(path: Path, *, asks: bool, as_json: bool) -> Path | None:
     wall = host_clock.wall()
     facts = lineup_json(rig, findings, wall)
     page = keep_lineup(Path(rig.take.folder), rig.take.name, wall, lineup_page(rig, findings, wall), facts)
-    terminal.say(f"\n{summary(findings)} Page: {page}")
+    terminal.say(f"\n{summary(findings)}\nPage: {page}")
     if as_json:
         sys.stdout.write(f"{facts}\n")
     if why:

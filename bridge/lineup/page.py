@@ -14,21 +14,26 @@ from bridge.rig import Rig
 from bridge.web.shell import render
 
 CAUTIONS = (
-    "Loud: turn monitors and headphones down before a plug is pulled or pushed, a box switched on, or phantom power "
-    "changed, and bring them up again slowly. What hurts once may stay: ears do not grow back.",
-    "Hum: two boxes that are earthed twice make a loop, and it hums. Break it in the signal: an isolating transformer "
-    "box, a balanced cable, a battery, all mains gear on one strip. Never lift the protective earth of mains gear: it "
-    "is what keeps a fault from killing.",
-    "Inside: covers of mains gear stay shut. A box that tingles, smells or trips the breaker is unplugged, and goes to "
-    "qualified service.",
+    (
+        "Loud",
+        "Turn monitors and headphones down before a plug is pulled or pushed, a box switched on, or phantom power "
+        "changed, and bring them up again slowly. What hurts once may stay: ears do not grow back.",
+    ),
+    (
+        "Hum",
+        "Two boxes that are earthed twice make a loop, and it hums. Break it in the signal: an isolating transformer "
+        "box, a balanced cable, a battery, all mains gear on one strip. Never lift the protective earth of mains gear: "
+        "it is what keeps a fault from killing.",
+    ),
+    (
+        "Inside",
+        "Covers of mains gear stay shut. A box that tingles, smells or trips the breaker is unplugged, and goes to "
+        "qualified service.",
+    ),
 )
 """What nobody should have to learn by ear."""
 
-GROUPS: tuple[tuple[Well, str, str], ...] = (
-    ("look", "To look at", "Nothing."),
-    ("open", "Not checked", "Nothing."),
-    ("well", "Well", "Nothing was found to be well yet."),
-)
+GROUPS: tuple[tuple[Well, str], ...] = (("look", "To look at"), ("open", "Not checked"), ("well", "Well"))
 
 
 def lineup_page(rig: Rig, findings: Sequence[Finding], wall: float) -> str:
@@ -43,10 +48,7 @@ def lineup_page(rig: Rig, findings: Sequence[Finding], wall: float) -> str:
         "title": clean(rig.take.name),
         "when": day_and_time(wall),
         "summary": summary(findings),
-        "groups": [
-            _group(title, empty, [one for one in findings if one.well == well]) for well, title, empty in GROUPS
-        ],
-        "cautions": CAUTIONS,
+        "groups": [_group(title, findings, well) for well, title in GROUPS] + [_cautions()],
         "rig": clean(rig.path),
         "command": clean(shlex.quote(rig.path)),
     }
@@ -59,8 +61,17 @@ def lineup_json(rig: Rig, findings: Sequence[Finding], wall: float) -> str:
     return json.dumps(told, indent=2, ensure_ascii=False)
 
 
-def _group(title: str, empty: str, findings: list[Finding]) -> dict[str, Any]:
-    """Return one table; the column that says what to do is left out where nothing is to be done."""
-    heads = ["Where", "What", "Found"] + (["What to do"] if any(one.todo for one in findings) else [])
-    rows = [[clean(cell) for cell in (one.where, one.what, one.said, one.todo)][: len(heads)] for one in findings]
-    return {"title": title, "empty": empty, "heads": heads, "rows": rows}
+def _group(title: str, findings: Sequence[Finding], well: Well) -> dict[str, Any]:
+    """Return one table, of each deck and pedal in turn; what to do is left out where nothing is to be done."""
+    places = list(dict.fromkeys(one.where for one in findings))
+    there = sorted((one for one in findings if one.well == well), key=lambda one: places.index(one.where))
+    heads = ["Where", "What", "Found"] + (["What to do"] if any(one.todo for one in there) else [])
+    rows = [
+        [clean(cell) for cell in (one.where, one.what, one.said, f"{one.todo}." if one.todo else "")][: len(heads)]
+        for one in there
+    ]
+    return {"title": title, "heads": heads, "rows": rows}
+
+
+def _cautions() -> dict[str, Any]:
+    return {"title": "With care", "heads": ["What", "How"], "rows": CAUTIONS}

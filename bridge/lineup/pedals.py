@@ -116,6 +116,9 @@ def _judged(pedal: Pedal, asked: Ask, heard_ms: float, channel: int) -> Finding:
     said = f"{heard_ms:.0f} ms on input {channel}, asked for {asked.delay_ms:.0f} ms"
     if abs(heard_ms - asked.delay_ms) <= NEAR * asked.delay_ms:
         return Finding(where=pedal.name, what="echo", well="well", said=said)
+    if pedal.times is not None:
+        todo = f"Measure its points again: told {asked.delay_ms:.0f} ms, it plays {heard_ms:.0f} ms"
+        return Finding(where=pedal.name, what="echo", well="look", said=said, todo=todo)
     beats = heard_ms / 60_000 * asked.tempo
     for name, division in DIVISIONS.items():
         if abs(beats - division) <= NEAR * division:

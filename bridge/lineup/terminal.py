@@ -17,7 +17,7 @@ from bridge.units import SILENCE_DB, level_db
 SIGNS: dict[Well, tuple[str, str]] = {"well": ("well", "32"), "look": ("LOOK", "1;33"), "open": (" ?  ", "2")}
 """How a finding is marked, and its colour."""
 
-WHAT = 12
+WHAT = 16
 """Width of the column that says what was looked at."""
 
 WIDTH, MARGIN = 78, " " * 8
@@ -50,21 +50,25 @@ class Terminal:
         self._is_alive = out.isatty()
         self._shown_at = float("-inf")
         self._is_metering = False
+        self._where = ""
         self._peaks = dict.fromkeys((deck.name for deck in rig.decks), 0.0)
 
     def head(self, text: str) -> None:
         """Say what comes now."""
+        self._where = text
         self._line(f"\n{self._styled(text, '1')}")
 
     def say(self, text: str) -> None:
-        """Say a line."""
-        self._line(text)
+        """Say something, in lines that fit."""
+        for part in text.split("\n"):
+            self._line("\n".join(textwrap.wrap(part, WIDTH, break_long_words=False, break_on_hyphens=False)))
 
     def found(self, finding: Finding) -> None:
         """Show a finding, and what to do about it below."""
         sign, colour = SIGNS[finding.well]
         mark = self._styled(sign, colour)
-        first, *rest = self._wrapped(f"{finding.what:<{WHAT}} {finding.said}", WHAT + 1)
+        what = finding.what if finding.where == self._where else f"{finding.where}: {finding.what}"
+        first, *rest = self._wrapped(f"{what:<{WHAT}} {finding.said}", WHAT + 1)
         self._line("\n".join([f"  {mark}  {first}", *(f"{MARGIN}{line}" for line in rest)]))
         for line in self._wrapped(f"{finding.todo}.", 0) if finding.todo else ():
             self._line(f"{MARGIN}{self._styled(line, '36')}")

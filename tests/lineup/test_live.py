@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
 
+from bridge.journal.lineup import keep_lineup
+from bridge.live import begin_take
+from bridge.rig_text import parse_rig
 from tests.conftest import JackServer, running_jack_server
 from tests.loops import mixer, tapebridge
 
@@ -52,7 +56,7 @@ def test_the_echo_is_timed_where_its_return_comes_in(slow_server: JackServer, tm
         seen = peer.end()
     assert done.returncode == 0, done.stderr
     (page,) = (tmp_path / "recordings/lineups").glob("*-ferry-night/lineup.html")
-    assert done.stdout.rstrip().endswith(f"Page: {page.relative_to(tmp_path)}")
+    assert done.stdout.rstrip().endswith(f"Page: {page.relative_to(tmp_path)}"), done.stdout
     facts = json.loads(page.with_name("lineup.json").read_text())
     found = {(one["where"], one["what"]): one for one in facts["findings"]}
 
@@ -70,6 +74,12 @@ def test_the_echo_is_timed_where_its_return_comes_in(slow_server: JackServer, tm
     )
     assert "LOOK  port" in done.stdout
     assert "http" not in page.read_text().split("</style>")[-1]
+
+
+def test_a_set_that_begins_takes_the_page_of_the_night_along(tmp_path: Path) -> None:
+    rig = parse_rig(RIG.replace("[take]", f"[take]\nfolder = {json.dumps(str(tmp_path))}"), "rig.toml")
+    keep_lineup(tmp_path, rig.take.name, time.time(), "the page", "{}")
+    assert (begin_take(rig, "") / "lineup.html").read_text() == "the page"
 
 
 @pytest.mark.jack

@@ -51,7 +51,7 @@ def test_names_stay_text() -> None:
 def test_the_cautions_are_always_there() -> None:
     for findings in ([], [WELL], [LOOK]):
         page = lineup_page(RIG, findings, WALL)
-        for word in ("Never lift the protective earth", "qualified service", "turn monitors and headphones down"):
+        for word in ("Never lift the protective earth", "qualified service", "Turn monitors and headphones down"):
             assert word in page
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from bridge.lineup.findings import Finding
 from bridge.lineup.pedals import ASKED_MS, Ask, ask, of_echo
-from bridge.rig import DIVISIONS, Deck, Pedal
+from bridge.rig import DIVISIONS, Deck, Pedal, Times
 from tests.lineup.sounds import RATE, Sound, hiss, inputs, tape
 
 NORTH = Deck(name="north", channels=(1, 2))
@@ -73,6 +73,16 @@ def test_a_knob_at_another_division_is_named(name: str) -> None:
     assert finding.well == "look"
     assert finding.said.endswith(f"asked for 430 ms: it plays {name}")
     assert finding.todo == f'Turn its knob to 1/4, or write division = "{name}" for it'
+
+
+def test_a_pedal_that_is_told_its_time_and_makes_another_has_its_points_wrong() -> None:
+    dry = tape(1, S)
+    points = ((40.0, 0.0), (800.0, 127.0))
+    pedal = Pedal(
+        name="short echo", listens_to="north", sync=("times",), times=Times(message="cc", number=20, points=points)
+    )
+    finding = told(inputs(S, one=dry, three=late(dry, 390)), pedal)
+    assert finding.todo == "Measure its points again: told 430 ms, it plays 390 ms"
 
 
 def test_a_pedal_that_does_not_follow_is_told() -> None:

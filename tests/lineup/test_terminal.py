@@ -41,13 +41,21 @@ def terminal(*answers: str, out: io.StringIO | None = None, asks: bool = True) -
 
 def test_a_finding_is_one_line_and_what_to_do_stands_below_it() -> None:
     shown = terminal()
+    shown[0].head("north")
     shown[0].found(Finding(where="north", what="level", well="well", said="-18 dB, peaks at -7 dB"))
     shown[0].found(HUM)
-    first, second, *rest = shown[1].getvalue().splitlines()
-    assert first == "  well  level        -18 dB, peaks at -7 dB"
-    assert second == "  LOOK  hum          50 Hz at -48 dB on input 1"
+    _, _, first, second, *rest = shown[1].getvalue().splitlines()
+    assert first == "  well  level            -18 dB, peaks at -7 dB"
+    assert second == "  LOOK  hum              50 Hz at -48 dB on input 1"
     assert len(rest) > 1
     assert all(len(line) <= 78 and line.startswith(" " * 8) for line in rest)
+
+
+def test_a_finding_under_another_head_says_whose_it_is() -> None:
+    hand, shown = terminal()
+    hand.head("silence")
+    hand.found(HUM)
+    assert "  LOOK  north: hum       50 Hz at -48 dB" in shown.getvalue()
 
 
 def test_nothing_but_plain_text_goes_into_a_file() -> None:
