@@ -66,25 +66,25 @@ def tempo_mid(story: Story) -> bytes:
 def tempo_segments(beats_us: Sequence[int]) -> list[Segment]:
     """Return the tempo map on which every beat is a whole quarter note.
 
-    What a piece cannot say because quarter notes are whole microseconds is put right in the next one, so that the error
-    never grows beyond half a microsecond for each beat of one piece.
+    Every piece is exact to the microsecond: where a gap is no whole number of microseconds for each of its quarter notes,
+    its last one takes up the rest.
 
     Args:
         beats_us: When the lead's beats are, in microseconds, above 0 and increasing by at least `STEP_US`.
     """
     segments: list[Segment] = []
     tick = at = 0
-    usual = 500_000
-    for index, beat in enumerate(beats_us):
-        following = beats_us[index + 1] - beat if index + 1 < len(beats_us) else usual
-        usual = following if index == 0 else usual
+    usual = beats_us[1] - beats_us[0] if len(beats_us) > 1 else 500_000
+    for beat in beats_us:
         gap = beat - at
         count = max(1, round(gap / usual), -(-gap // SLOWEST_US))
-        tempo = max(1, round(gap / count))
-        segments.append(Segment(tick, at, tempo))
-        tick += count * TICKS
-        at += count * tempo
-        usual = tempo
+        usual = gap // count
+        pieces = [(count - 1, usual), (1, gap - (count - 1) * usual)]  # the last quarter note takes up the rounding
+        for quarters, tempo in pieces:
+            if quarters and not (segments and quarters == 1 and count > 1 and tempo == usual):
+                segments.append(Segment(tick, at, tempo))
+            tick += quarters * TICKS
+            at += quarters * tempo
     segments.append(Segment(tick, at, usual))
     return segments
 

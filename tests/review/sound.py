@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from bridge.events import Fact, SoundKept
+from bridge.events import Fact, ListenerStarted, SoundKept
 from tests.review.sample import BEGAN, ferry_night, write_take
 
 RATE = 8000
@@ -43,7 +44,8 @@ def placed(seconds: float, frame: int, decks: Sequence[str] = ("north", "south")
 
 def ferry_night_with_sound(folder: Path) -> Path:
     """The sample take with the sound of both its listeners: from 0.5 to 91.5 s, and from 94 to 120 s."""
-    facts = [*ferry_night(), placed(BEGIN_S, 0), placed(BEGIN_S + 60, 60 * RATE), placed(AGAIN_S, 0)]
+    heard = [replace(fact, rate=RATE) if isinstance(fact, ListenerStarted) else fact for fact in ferry_night()]
+    facts = [*heard, placed(BEGIN_S, 0), placed(BEGIN_S + 60, 60 * RATE), placed(AGAIN_S, 0)]
     write_take(folder, sorted(facts, key=lambda fact: fact.at))
     write_segments(folder, 1, tones(91.0, first_s=BEGIN_S))
     write_segments(folder, 2, tones(26.0, first_s=AGAIN_S))
