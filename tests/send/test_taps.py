@@ -159,6 +159,25 @@ def test_what_is_late_after_a_stall_is_left_out_whole_and_the_contact_is_opened(
     assert pedal.presses[2:] == pytest.approx([11.0, 12.0, 13.0, 14.0])
 
 
+def test_a_tap_that_its_port_left_out_ends_its_burst():
+    """A pedal would take the gap for a beat of twice the length."""
+    pedal = Pedal(Taps(plan(every_s=10.0)))
+    pedal.taps.tell(60.0, 0.0, beat_at=0.0)
+    pedal.run(1.3)
+    pedal.facts += pedal.taps.missed(1.3)
+    pedal.run(60.0)
+    assert pedal.presses == pytest.approx([0.0, 1.0, 11.0, 12.0, 13.0, 14.0])
+    assert [type(fact) for fact in pedal.facts] == [TapsDropped, TapsSent]
+    assert (pedal.facts[0].sent, pedal.facts[0].count) == (1, 3)
+
+
+def test_a_last_tap_that_its_port_left_out_is_told():
+    pedal = Pedal(Taps(plan()))
+    pedal.taps.tell(60.0, 0.0, beat_at=0.0)
+    pedal.run(5.0)
+    assert pedal.taps.missed(5.0) == [TapsDropped(at=5.0, pedal="short echo", sent=3, count=1)]
+
+
 def test_an_order_that_comes_just_before_a_due_tap_is_sent_moves_it_nowhere():
     """A sender deals with what came before it sends: the tap that is a millisecond late is still this one."""
     pedal = Pedal(Taps(plan()))
