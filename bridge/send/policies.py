@@ -112,6 +112,10 @@ class PedalPolicy:
         """Take in a beat of the deck: its time, and its number, which grows by 1 from beat to beat."""
         self._phase.beat(at, index)
 
+    def lose_phase(self) -> None:
+        """Take the beats so far for past: what runs on must be heard again before it is known where they fall."""
+        self._phase.forget()
+
     def hear_level(self, at: float, level_db: float) -> list[Fact]:
         """Take in how loud the deck is, in dB relative to full scale; return what waited and is told at time ``at``."""
         if self._tempo is None:

@@ -71,23 +71,31 @@ def plain(folder: str, seconds: float) -> None:
 
 
 def stamp(seconds: float, out: Path) -> None:
-    """Be the JACK client: write down the frame of every tick from either port, and JACK's frames against host time."""
+    """Be the JACK client: write down when every tick from either port arrived, and when the server stood still.
+
+    A server that stands still counts no frames meanwhile. So the instant of an arrival is the host time at which its
+    turn began, as the callback sees it, and its frame within the turn.
+    """
     import jack
 
     client = jack.Client("stamps", no_start_server=True)
+    rate = client.samplerate
     ports = {name: client.midi_inports.register(name) for name in (OURS, PLAIN)}
-    stamps: dict[str, list[int]] = {name: [] for name in ports}
-    turns: list[tuple[int, float]] = []
-    stalls: list[int] = []
+    stamps: dict[str, list[float]] = {name: [] for name in ports}
+    stalls: list[float] = []
+    last = now()
 
     @client.set_process_callback
     def process(_: int) -> None:
-        began, at = client.last_frame_time, now()
-        if turns and at - turns[-1][1] > STALL_S:
-            stalls.append(began)
-        turns.append((began, at))
+        nonlocal last
+        at = now()
+        if at - last > STALL_S:
+            stalls.append(at)
+        last = at
         for name, port in ports.items():
-            stamps[name] += [began + offset for offset, data in port.incoming_midi_events() if bytes(data) == b"\xf8"]
+            stamps[name] += [
+                at + offset / rate for offset, data in port.incoming_midi_events() if bytes(data) == b"\xf8"
+            ]
 
     with client:
         end = now() + seconds
@@ -102,9 +110,7 @@ def stamp(seconds: float, out: Path) -> None:
                     client.connect(port, own)
             time.sleep(0.1)
         # not at the end of `with`: libjack may cancel the callback's thread while that holds Python's lock
-        out.write_text(
-            json.dumps({"rate": client.samplerate, "stamps": stamps, "turns": turns[::50], "stalls": stalls})
-        )
+        out.write_text(json.dumps({"rate": rate, "stamps": stamps, "stalls": stalls}))
         os._exit(0)
 
 
@@ -159,7 +165,7 @@ def measure(seconds: float) -> dict[str, Any]:
 
     with (
         tempfile.TemporaryDirectory() as name,
-        running_jack_server(f"bridge-arrival-{os.getpid()}", Path(name) / "jackd.log") as server,
+        running_jack_server(f"bridge-arrival-{os.getpid()}", Path(name) / "jackd.log", realtime=True) as server,
     ):
         folder = Path(name)
         for key in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER"):
@@ -177,13 +183,10 @@ def measure(seconds: float) -> dict[str, Any]:
         client.wait(30)
         seen = json.loads((folder / "seen").read_text(encoding="ascii"))
         sent = {port: np.array([at for at, _ in sent_at(folder, port)]) for port in (OURS, PLAIN)}
-    frames, host = np.array(seen["turns"]).T
-    slope, offset = np.polyfit(frames - frames[0], host, 1)
-    offset += (host - offset - slope * (frames - frames[0])).min()  # callbacks are late, never early
-    stalled = offset + slope * (np.array(seen["stalls"]) - frames[0])
+    stalled = np.array(seen["stalls"])
     found: dict[str, Any] = {"seconds": seconds, "tempo": TEMPO, "period_ms": round(64e3 / seen["rate"], 3)}
     for port in (OURS, PLAIN):
-        arrived = offset + slope * (np.array(seen["stamps"][port]) - frames[0])
+        arrived = np.array(seen["stamps"][port])
         index = (
             nearest(arrived) if port == OURS else np.arange(len(arrived))
         )  # a plain loop skips none, and falls behind

@@ -229,7 +229,7 @@ def measure(names: tuple[str, ...]) -> dict[str, Any]:
 
     with (
         tempfile.TemporaryDirectory() as folder,
-        running_jack_server(f"bridge-faults-{os.getpid()}", Path(folder) / "jackd.log") as server,
+        running_jack_server(f"bridge-faults-{os.getpid()}", Path(folder) / "jackd.log", realtime=True) as server,
     ):
         for key in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER"):
             os.environ[key] = server.env[key]

@@ -442,3 +442,19 @@ def test_a_policy_that_takes_over_goes_on_from_what_the_pedal_was_told():
     assert policy.hear(6.0, 84.05) == []
     [order] = policy.hear(6.25, 59.0)
     assert order.why == "step"
+
+
+def test_after_a_sleep_of_the_machine_the_tempo_goes_on_and_no_place_is_claimed_until_a_beat_is_heard():
+    policy = PedalPolicy((replace(LONG_ECHO, needs="beat"),))
+    for index in range(6):
+        policy.beat(index * 60 / 84, index)
+    [begin] = orders_of(policy.hear(4.0, 84.0))
+    assert begin.beats is not None
+    policy.lose_phase()
+    moved = told(policy, [84.0] * 8 + [86.0] * 8, start=5.0)
+    assert policy.tempo is not None
+    assert moved
+    assert all(order.beats is None for order in moved)
+    policy.beat(10.1, 20)
+    anew = told(policy, [86.0] * 8, start=10.2)
+    assert any(order.beats is not None for order in anew)
