@@ -66,8 +66,8 @@ def tempo_mid(story: Story) -> bytes:
 def tempo_segments(beats_us: Sequence[int]) -> list[Segment]:
     """Return the tempo map on which every beat is a whole quarter note.
 
-    Every piece is exact to the microsecond: where a gap is no whole number of microseconds for each of its quarter notes,
-    its last one takes up the rest.
+    Every piece is exact to the microsecond: where a gap is no whole number of microseconds for each of its quarter
+    notes, its last one takes up the rest.
 
     Args:
         beats_us: When the lead's beats are, in microseconds, above 0 and increasing by at least `STEP_US`.
@@ -81,7 +81,7 @@ def tempo_segments(beats_us: Sequence[int]) -> list[Segment]:
         usual = gap // count
         pieces = [(count - 1, usual), (1, gap - (count - 1) * usual)]  # the last quarter note takes up the rounding
         for quarters, tempo in pieces:
-            if quarters and not (segments and quarters == 1 and count > 1 and tempo == usual):
+            if quarters:
                 segments.append(Segment(tick, at, tempo))
             tick += quarters * TICKS
             at += quarters * tempo
