@@ -36,6 +36,7 @@ from bridge.events import (
     TicksDropped,
 )
 from bridge.events_hand import HandsOff, HandsOn, RatioFolded, TempoKept, TempoLetGo
+from bridge.events_host import HostSuspended, SenderReady, SleepPossible
 from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
 from bridge.rig import Rig
 from bridge.units import SILENCE_DB, clock_text, counted
@@ -330,6 +331,14 @@ def news(fact: Fact) -> str | None:
             return f"{fact.deck}: tempo kept"
         case TempoLetGo():
             return f"{fact.deck}: tempo let go"
+        case SenderReady() if fact.priority != "real time":
+            return f"the clocks have no real-time priority ({fact.priority}): see tapebridge check"
+        case SleepPossible():
+            return f"the machine may go to sleep by itself ({fact.why})"
+        case HostSuspended():
+            return (
+                f"the machine slept for {clock_text(fact.slept_s)}; the clocks go on, their beats are to be heard anew"
+            )
         case SoundLost():
             return f"sound: {fact.why}"
         case SoundNotKept():
