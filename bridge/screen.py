@@ -336,9 +336,7 @@ def news(fact: Fact) -> str | None:
         case SleepPossible():
             return f"the machine may go to sleep by itself ({fact.why})"
         case HostSuspended():
-            return (
-                f"the machine slept for {clock_text(fact.slept_s)}; the clocks go on, their beats are to be heard anew"
-            )
+            return f"the machine slept for {clock_text(fact.slept_s)}; the clocks go on, their beats must be heard anew"
         case SoundLost():
             return f"sound: {fact.why}"
         case SoundNotKept():
