@@ -77,6 +77,7 @@ ROOMS = {
 PURE = (
     "bridge.follow, bridge.decks, bridge.tapes, bridge.measure, bridge.lineup.walk, bridge.lineup.pedals, "
     "bridge.lineup.decks, bridge.lineup.findings, bridge.send, bridge.engine, bridge.review.facts, "
+    "bridge.review.drift, bridge.review.echoes, bridge.review.audible, bridge.review.hands, bridge.review.chapters, "
     "bridge.journal.codec, bridge.journal.recover, bridge.events, bridge.events_hand, bridge.events_sent, "
     "bridge.records, bridge.errors, bridge.units, bridge.rig"
 )
@@ -101,7 +102,7 @@ LIBRARIES = {
     "click": "cli",
     "jinja2": "review, web",
     "playwright": "",
-    "mido": "",
+    "mido": "review",
     "jack": "",
 }
 
