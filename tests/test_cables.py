@@ -23,16 +23,19 @@ from pathlib import Path
 from statistics import median
 
 import mido
+import numpy as np
 import pytest
 from pythonosc.osc_message import OscMessage
 
-from bridge.events import Fact, ListenerLost, PedalTold
+from bridge.events import BeatPlaced, Fact, ListenerLost, PedalTold
 from bridge.events_sent import DelayTimeTold, TapsSent
 from bridge.journal.codec import read_line
+from bridge.journal.recover import recover
 from bridge.send.delay_times import EVERY_S, TimePlan, delay_ms
 from bridge.send.messages import note_off, note_on
 from tests.conftest import JACK_PERIOD, JACK_RATE, JackServer
 from tests.strict_midi import Heard, parse
+from tests.test_live import make_tape
 from tests.toy_conductor import TEMPO
 from tests.toy_ports import ToySystem
 
@@ -362,3 +365,80 @@ def test_taps_times_and_clock_arrive_through_jack(jack_daemon, tmp_path):
     off_s = [off_beat_s(at, cables.facts(), "short echo") for at, data in taps if data == PRESS]
     assert len(off_s) >= 4
     assert -0.0005 <= median(off_s) <= 0.003 + ON_JACK_S
+
+
+LIVE_RIG = """
+[[decks]]
+name = "north"
+channels = [1]
+tempo_range = [60, 130]
+
+[[pedals]]
+name = "long echo"
+port = "Pedals A"
+listens_to = "north"
+
+[[pedals]]
+name = "short echo"
+port = "Pedals A"
+channel = 3
+listens_to = "north"
+sync = ["taps", "times"]
+[pedals.taps]
+message = "note"
+number = 60
+every_s = 4
+[pedals.times]
+message = "cc14"
+number = 20
+points = [[100, 0], [2000, 16383]]
+division = "1/8"
+
+[midi]
+api = "jack"
+virtual = ["Pedals A"]
+
+[take]
+folder = "takes"
+"""
+
+
+PLAY = """
+import sys
+from pathlib import Path
+from bridge.edge.host_clock import now
+from bridge.live import play
+from bridge.rig_text import parse_rig
+text = Path("rig.toml").read_text()
+play(parse_rig(text, "rig.toml"), text, "a test", for_s=float(sys.argv[1]), tape=(Path("tape.wav"), now() + 4.0))
+"""
+
+
+@pytest.mark.jack
+def test_a_pedal_is_tapped_on_the_beats_of_a_tape_and_told_its_delay_time(jack_daemon, tmp_path):
+    """The whole chain but the sound card: drums at 96 bpm into the engine, the sender, RtMidi, JACK."""
+    make_tape(tmp_path / "tape.wav")
+    (tmp_path / "rig.toml").write_text(LIVE_RIG)
+    env = jack_daemon.env | {"TAPEBRIDGE_RUNTIME": str(tmp_path / "runtime"), "PYTHONPATH": str(ROOT)}
+    play = [sys.executable, "-c", PLAY, "24"]
+    bridge = subprocess.Popen(play, cwd=tmp_path, env=env, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+    cables = Cables(tmp_path, bridge)
+    with contextlib.ExitStack() as stack:
+        stack.callback(end, bridge)
+        stack.enter_context(peer(tmp_path, env))
+        assert bridge.wait(80) == 0
+    [journal] = (tmp_path / "takes").glob("*/journal.jsonl")
+    facts = recover(journal.read_bytes()).facts
+    beats = np.array([fact.at for fact in facts if isinstance(fact, BeatPlaced)])
+    taps = np.array([at for at, data in cables.came("Pedals A") if data == PRESS])
+    assert len(taps) >= 3
+    assert any(isinstance(fact, TapsSent) and abs(fact.tempo / 96.0 - 1.0) < 0.02 for fact in facts)
+    off_s = taps - beats[np.abs(taps[:, None] - beats).argmin(axis=1)]
+    assert abs(np.median(off_s)) < 0.015
+    assert np.abs(off_s).max() < 0.05
+    coarse, fine = (
+        [data[2] for _, data in cables.came("Pedals A") if data[:2] == bytes((0xB2, number))] for number in (20, 52)
+    )
+    told = [fact.delay_ms for fact in facts if isinstance(fact, DelayTimeTold)]
+    assert told[-1] == pytest.approx(312.5, rel=0.01)  # an eighth at 96 bpm
+    assert coarse[-1] << 7 | fine[-1] == pytest.approx((told[-1] - 100) / 1900 * 16383, abs=30)

@@ -21,6 +21,9 @@ LATEST_TAP_S = 0.003
 OPEN_S = 0.02
 """Between two taps the contact is open at least so long."""
 
+BEATLESS_S = 2.0
+"""Where nobody knows the beat, a burst waits so long for somebody to, in seconds; then its taps fall when they may."""
+
 STEP = 0.04
 """A tempo that differs by more than this share from that of a burst is another tempo, and no drift."""
 
@@ -119,6 +122,7 @@ class Taps:
         self.plan = plan
         self._tempo: float | None = None
         self._beat_at: float | None = None
+        self._beatless_at: float | None = None  # since when a tempo is known without a beat
         self._tapped: float | None = None  # the tempo that the pedal has from a burst
         self._first_at = -inf  # earliest beat of the next burst
         self._sent = 0  # taps of this burst that went out
@@ -136,7 +140,7 @@ class Taps:
         Args:
             tempo: Taps a minute, 20..400.
             now: Host time in seconds.
-            beat_at: Host time of any beat of the pedal; None where nobody knows, and its taps fall when they may.
+            beat_at: Host time of any beat of the pedal; None where nobody knows.
 
         Raises:
             ValueError: ``tempo`` is outside its range, or ``beat_at`` is not finite.
@@ -146,6 +150,7 @@ class Taps:
             raise ValueError(f"beat_at must be a finite time in seconds, got {beat_at!r}")
         self._leave_out_late(now)
         self._tempo, self._beat_at = tempo, beat_at
+        self._beatless_at = None if beat_at is not None else now if self._beatless_at is None else self._beatless_at
         self._aim(now)
         if self._sent and self._next is not None:
             shifted = abs(self._next - self._last - period) > SHIFTED * period
@@ -252,7 +257,8 @@ class Taps:
         if self._sent:  # nearer to the beat that follows than to the one that was tapped
             earliest = max(earliest, self._last + (period / 2 if known else period))
         else:
-            earliest = max(earliest, self._first_at)
+            waits_until = -inf if self._beatless_at is None else self._beatless_at + BEATLESS_S
+            earliest = max(earliest, self._first_at, waits_until)
         opened_at = self._opened_at if self._release_at is None else self._release_at
         earliest = max(earliest, opened_at + OPEN_S + self.plan.latency_s)
         if self._beat_at is not None:

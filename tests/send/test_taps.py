@@ -106,6 +106,20 @@ def test_drift_is_tapped_when_it_is_worth_it_and_not_within_the_minimum_time():
     assert [fact.tempo for fact in pedal.facts] == pytest.approx([90.0, 91.0, 95.0])
 
 
+def test_without_a_beat_a_burst_waits_for_one_and_then_goes_out_all_the_same():
+    """A beat is known soon after a tempo; a tempo that is tapped by foot, or held, may have none."""
+    pedal = Pedal(Taps(plan()))
+    pedal.taps.tell(60.0, 0.0)
+    pedal.run(1.2)
+    pedal.taps.tell(60.0, 1.2, beat_at=0.5)
+    pedal.run(60.0)
+    assert pedal.presses == pytest.approx([1.5, 2.5, 3.5, 4.5])
+    pedal = Pedal(Taps(plan()))
+    pedal.taps.tell(60.0, 0.0)
+    pedal.run(60.0)
+    assert pedal.presses == pytest.approx([2.0, 3.0, 4.0, 5.0])
+
+
 def test_a_beat_that_moves_within_a_burst_is_aimed_at_afresh():
     """The last tap is on the beat as it is then known, not as it was at the first tap."""
     pedal = Pedal(Taps(plan()))
