@@ -43,7 +43,7 @@ def test_there_is_no_beat_before_one_came_and_after_the_tape_was_changed():
     assert (phase.known, phase.beats_at(1.0, 60.0)) == (False, None)
     phase.beat(1.0, 0)
     assert phase.known
-    phase.forget()
+    phase.forget(1.5)
     assert not phase.known
 
 

@@ -219,6 +219,45 @@ def test_a_pedal_that_needs_the_beat_begins_on_one():
     assert np.abs(place - np.round(place)).max() * 0.5 < 0.001
 
 
+@pytest.mark.parametrize("foreseen", [True, False])
+def test_a_step_of_a_pedal_that_needs_the_beat_waits_for_one_and_meets_it(foreseen):
+    """From 84 to 59 bpm half a beat off: it is met within 8 beats, most of all by the choice of the moment."""
+    policy = PedalPolicy((replace(LONG_ECHO, needs="beat"),))
+    first = [0.3 + n * 60 / 84 for n in range(20)]
+    new_at = first[-1] + 0.5
+    second = [new_at + n * 60 / 59 for n in range(60)]
+    clock, ticks, ahead = None, [], list(enumerate([*first, *second]))
+    for n in range(round(50 / EVERY_S)):
+        now = n * EVERY_S
+        while ahead and ahead[0][1] + 0.1 <= now:
+            index, at = ahead.pop(0)
+            policy.beat(at, index)
+        stepped = new_at - 0.2 if foreseen and new_at <= now < new_at + EVERY_S else None
+        for order in orders_of(policy.hear(now, 84.0 if now < new_at else 59.0, stepped_at=stepped)):
+            assert order.beats is not None
+            place = Beats(order.at, order.beats)
+            if clock is None:
+                clock = TickClock.on_beat(order.tempo, now, place)
+            else:
+                clock.change(order.tempo, order.at, now, place)
+        while clock is not None and clock.next_due() < now + EVERY_S:
+            ticks.append(clock.next_due())
+            clock.due(ticks[-1])
+    late = np.array([at for at in ticks[::24] if at > new_at + 8 * 60 / 59])
+    place = (late - new_at) * 59 / 60
+    assert len(late) > 20
+    assert np.abs(place - np.round(place)).max() * 60 / 59 <= 0.02
+
+
+def test_a_step_with_no_beat_to_meet_waits_for_one_two_seconds_at_most():
+    policy = PedalPolicy((replace(LONG_ECHO, needs="beat"),))
+    policy.beat(0.1, 0)
+    told(policy, [84.0], 0.2)
+    assert told(policy, [120.0] * 8, 0.5) == []
+    [order] = orders_of(policy.hear(2.6, 120.0))
+    assert (order.tempo, order.beats) == (120.0, None)
+
+
 def test_a_pedal_that_only_delays_is_never_told_to_correct_its_phase():
     policy = PedalPolicy((LONG_ECHO,))
     for index in range(40):
