@@ -78,6 +78,11 @@ class Engine:
             raise ValueError(f"deck {hand.deck!r} is not in the rig")
         return [fact for ear in self._ears for fact in ear.obey(hand)]
 
+    def lose_phase(self) -> None:
+        """Keep the tempi, and forget where the beats fall: the machine was asleep, while the tapes ran on."""
+        for policy in self._policies:
+            policy.lose_phase()
+
     def handle(self, event: SoundHeard) -> list[Fact]:
         """Return what a block of sound shows to have happened, in the order in which it was known.
 

@@ -34,7 +34,7 @@ class TapsDropped(Fact):
 
     Attributes:
         pedal: The pedal's name.
-        sent: Taps of the burst that had gone out, 1 or more.
+        sent: Taps of the burst that had gone out.
         count: Taps that were left out, 1 or more.
     """
 
@@ -44,8 +44,21 @@ class TapsDropped(Fact):
 
     def __post_init__(self) -> None:
         finite("at", self.at)
-        within("sent", self.sent, 1, 10**9)
+        within("sent", self.sent, 0, 10**9)
         within("count", self.count, 1, 10**9)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MessageLeftOut(Fact):
+    """A message came too late to its port's own process, which did not send it; the sender knows what it was part of.
+
+    Attributes:
+        port: The port's name as the plan has it.
+        data: Its bytes, in hexadecimal.
+    """
+
+    port: str
+    data: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

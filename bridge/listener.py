@@ -14,7 +14,7 @@ from pathlib import Path
 
 from bridge.edge.audio import FileInput, Input, SoundEnded, open_input
 from bridge.edge.host_clock import now, wall
-from bridge.edge.link import EndAsked, Link, PortsGone
+from bridge.edge.link import EndAsked, Link, PortsGone, Standing
 from bridge.edge.live_input import InputHangsError
 from bridge.edge.osc import OscOut
 from bridge.engine import DeckStatus, Engine
@@ -30,6 +30,8 @@ from bridge.events import (
     TakeEnded,
     WallClockRead,
 )
+from bridge.events_hand import Hand
+from bridge.events_host import HostSuspended
 from bridge.journal.feature_writer import FeatureWriter
 from bridge.journal.sound import SoundWriter
 from bridge.journal.take import JOURNAL, take_started
@@ -106,6 +108,7 @@ class _Listener:
         self._why = ""
         self._wall_at = 0.0
         self._told: dict[str, PedalTold] = {}
+        self._hands: list[Hand] = []  # done before there was an engine
         self._engine: Engine | None = None
         self._keeper: SoundWriter | None = None
         self._features: FeatureWriter | None = None
@@ -166,15 +169,13 @@ class _Listener:
         for told in self._told.values():
             engine.resume(told)
         self._engine = engine
+        self._obey(tuple(self._hands))
         attend_at = now()
         while not self._why:
             event = source.read(READ_S)
             if isinstance(event, SoundHeard):
                 self._keep(event)
-                for fact in engine.handle(event):
-                    self._say(fact)
-                    if isinstance(fact, PedalTold):
-                        self._link.send(fact)
+                self._say_all(engine.handle(event))
             elif isinstance(event, SoundEnded):
                 time.sleep(READ_S)
             elif event is not None:
@@ -216,10 +217,31 @@ class _Listener:
                     self._engine.resume(message)
             elif isinstance(message, PortsGone):
                 self._screen.show_gone(message.ports)
+            elif isinstance(message, Standing):  # what was done while an earlier listener was there
+                self._obey(message.hands)
             elif isinstance(message, Fact):
                 self._say(message)
+                if isinstance(message, Hand):
+                    self._obey((message,))
+                elif isinstance(message, HostSuspended) and self._engine is not None:
+                    self._engine.lose_phase()
         if self._link.closed and not self._why:
             self._why = f"the sender was lost: {self._link.why_closed}"
+
+    def _obey(self, hands: tuple[Hand, ...]) -> None:
+        """Let the engine know what was done by hand, now or once there is one."""
+        if self._engine is None:
+            self._hands += hands
+            return
+        for hand in hands:
+            self._say_all(self._engine.obey(hand))
+
+    def _say_all(self, facts: list[Fact]) -> None:
+        """Say what the engine found, and have the sender do what it orders."""
+        for fact in facts:
+            self._say(fact)
+            if isinstance(fact, PedalTold):
+                self._link.send(fact)
 
     def _say(self, fact: Fact) -> None:
         """Write a fact down, show it and send it out."""

@@ -19,6 +19,7 @@ from bridge.edge.host_clock import now, wall
 from bridge.edge.midi import refuse_taken_ports
 from bridge.edge.port_set import OutPort
 from bridge.errors import DeviceError
+from bridge.journal.lineup import take_lineup_along
 from bridge.journal.take import check_space, new_take_folder, write_whole
 from bridge.rig import Rig
 from bridge.rig_text import parse_rig, read_rig_text
@@ -106,7 +107,7 @@ def play(
 
 
 def begin_take(rig: Rig, copy: str) -> Path:
-    """Make the folder of a new take, with the rig's text in it, and return it.
+    """Make the folder of a new take, with the rig's text and tonight's line-up in it, and return it.
 
     Raises:
         TakeError: It cannot be written, or its disk is nearly full.
@@ -115,6 +116,7 @@ def begin_take(rig: Rig, copy: str) -> Path:
     check_space(parent)
     folder = new_take_folder(parent, rig.take.name, wall())
     write_whole(folder / RIG_COPY, copy.encode())
+    take_lineup_along(parent, folder, wall())
     return folder
 
 

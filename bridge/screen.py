@@ -35,6 +35,8 @@ from bridge.events import (
     SoundNotKept,
     TicksDropped,
 )
+from bridge.events_hand import HandsOff, HandsOn, RatioFolded, TempoKept, TempoLetGo
+from bridge.events_host import HostSuspended, SenderReady, SleepPossible
 from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
 from bridge.rig import Rig
 from bridge.units import SILENCE_DB, clock_text, counted
@@ -110,7 +112,7 @@ class Screen:
         """Take in a fact; print it where there is no terminal to redraw."""
         if isinstance(fact, PedalTold):
             self._told[fact.pedal] = fact
-            text = None if fact.why == "drift" else f"{fact.pedal}: {fact.why}, {fact.tempo:.1f} bpm"
+            text = None if fact.why in ("drift", "phase") else f"{fact.pedal}: {fact.why}, {fact.tempo:.1f} bpm"
         else:
             text = news(fact)
         if isinstance(fact, PortLost):
@@ -319,6 +321,22 @@ def news(fact: Fact) -> str | None:
             return f"{fact.pedal}: {counted(fact.count, 'late tap')} left out"
         case DelayTimeTold() if fact.why != "drift":
             return f"{fact.pedal}: {fact.delay_ms:.0f} ms"
+        case RatioFolded():
+            return f"{fact.pedal}: told {fact.ratio:g} beats a beat instead of {fact.asked:g} ({fact.why})"
+        case HandsOff():
+            return f"{fact.pedal}: hands off, it has its knobs"
+        case HandsOn():
+            return f"{fact.pedal}: hands on"
+        case TempoKept():
+            return f"{fact.deck}: tempo kept"
+        case TempoLetGo():
+            return f"{fact.deck}: tempo let go"
+        case SenderReady() if fact.priority != "real time":
+            return f"the clocks have no real-time priority ({fact.priority}): see tapebridge check"
+        case SleepPossible():
+            return f"the machine may go to sleep by itself ({fact.why})"
+        case HostSuspended():
+            return f"the machine slept for {clock_text(fact.slept_s)}; the clocks go on, their beats must be heard anew"
         case SoundLost():
             return f"sound: {fact.why}"
         case SoundNotKept():

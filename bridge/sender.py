@@ -20,7 +20,7 @@ from types import FrameType
 
 from bridge.edge.awake import Awake
 from bridge.edge.child import ENDING, STOPPING, Listen, Listeners
-from bridge.edge.control import Control, MarkAsked
+from bridge.edge.control import Control, HandAsked, MarkAsked
 from bridge.edge.host_clock import SPIN_S, SuspendWatch, now, wall
 from bridge.edge.link import EndAsked, Link
 from bridge.edge.outputs import Outputs
@@ -28,7 +28,10 @@ from bridge.edge.port_process import PortProcesses
 from bridge.edge.port_set import OutPort, Ports, PortSet, PortSystem
 from bridge.edge.priority import Granted, on_time
 from bridge.events import Fact, MarkPlaced, PedalTold, PortLost, PortOpened, TicksDropped
+from bridge.events_hand import Hand, HandsOff, HandsOn, StepAllowed, TempoKept, TempoLetGo
 from bridge.events_host import HostSuspended, SenderReady
+from bridge.events_sent import MessageLeftOut
+from bridge.send.hands import Hands
 from bridge.send.messages import CLOCK
 from bridge.send.plan import SendPlan
 from bridge.send.schedule import Schedule
@@ -105,7 +108,7 @@ def run(
     if for_s is not None and not for_s > 0:
         raise ValueError(f"for_s must be above 0 seconds, got {for_s!r}")
     with ExitStack() as stack:
-        control = stack.enter_context(closing(Control(now)))
+        control = stack.enter_context(closing(Control(now, {"pedal": plan.known, "deck": plan.decks})))
         asked = stack.enter_context(_signals_noted())
         names = [port.name for port in plan.ports]
         system = system or partial(Outputs, plan.api, plan.virtual, os.getpid())
@@ -137,6 +140,7 @@ class _Sender:
         self._control = control
         self.listeners.tend()  # the first start of a listener takes 15 ms and more: before any clock runs
         self._schedule = Schedule(plan, now())
+        self._hands = Hands(plan)
         self._tended_at = -inf
         self._why = ""
         self._ticks_sent = 0
@@ -223,6 +227,8 @@ class _Sender:
         for asked in self._control.serve(ready for ready in readable if isinstance(ready, socket.socket)):
             if isinstance(asked, MarkAsked):
                 self.listeners.post(MarkPlaced(at=now(), wall=wall(), text=asked.text))
+            elif isinstance(asked, HandAsked):
+                self._do_by_hand(_hand(asked))
             else:
                 self._why = self._why or "tapebridge end"
 
@@ -231,14 +237,29 @@ class _Sender:
             self._why = self._why or wanted.why
             return
         try:
-            self._schedule.take(wanted, now())
+            if self._hands.passes(wanted):
+                self._schedule.take(wanted, now())
         except ValueError:  # a listener at odds with the plan must not stop the clocks that it knows
             self._orders_refused += 1
+
+    def _do_by_hand(self, hand: Hand) -> None:
+        """Do it, whether there is a listener or not; the policies hear of it through the journal's way."""
+        again = self._hands.take(hand)
+        if isinstance(hand, HandsOff):
+            self._schedule.hands_off(hand.pedal, now())
+        for order in again:
+            self._schedule.take(order, now())
+        self.listeners.hands = self._hands.standing
+        self.listeners.post(hand)
 
     def _tend(self) -> None:
         """Look after the ports, the listener and the other terminals."""
         self._ports.tend()
         for fact in self._ports.take_facts():
+            if isinstance(fact, MessageLeftOut):
+                for follows in self._schedule.missed(fact.port, bytes.fromhex(fact.data), now()):
+                    self.listeners.post(follows)
+                continue
             if isinstance(fact, TicksDropped):  # by the port's own process
                 self._ticks_dropped += fact.count
                 self._ticks_sent -= fact.count
@@ -258,6 +279,21 @@ class _Sender:
         if self.listeners.starts != starts:
             gc.collect()  # the only place that leaves cycles behind
         self._tended_at = now()
+
+
+def _hand(asked: HandAsked) -> Hand:
+    """Return what is done for another terminal, as a fact."""
+    at, name = now(), asked.name
+    match asked.what:
+        case "hands off":
+            return HandsOff(at=at, pedal=name)
+        case "hands on":
+            return HandsOn(at=at, pedal=name)
+        case "keep":
+            return TempoKept(at=at, deck=name)
+        case "let go":
+            return TempoLetGo(at=at, deck=name)
+    return StepAllowed(at=at, pedal=name)
 
 
 @contextmanager

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import signal
 import subprocess
 import time
 from collections.abc import Iterator
@@ -55,8 +54,10 @@ def jack_daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JackServer
 
 
 @contextmanager
-def running_jack_server(name: str, log: Path, period: int = JACK_PERIOD) -> Iterator[JackServer]:
-    """A server for a test that does it harm, or wants another period; it may be ended by its pid.
+def running_jack_server(
+    name: str, log: Path, period: int = JACK_PERIOD, realtime: bool = False
+) -> Iterator[JackServer]:
+    """A server for a test that does it harm, or wants another period or real time; it may be ended by its pid.
 
     Skips where JACK is absent. A JACK client with callbacks in Python can hang for ever when it is deactivated or the
     period changes, since libjack cancels its thread inside the callback, with the interpreter's lock in its hands:
@@ -65,14 +66,14 @@ def running_jack_server(name: str, log: Path, period: int = JACK_PERIOD) -> Iter
     if shutil.which("jackd") is None or shutil.which("jack_wait") is None:
         pytest.skip("jackd is absent (Debian: apt-get install jackd2)")
     env = os.environ | {"JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1", "JACK_NO_AUDIO_RESERVATION": "1"}
-    command = ["jackd", "-n", name, "-r", "-d", "dummy", "-r", str(JACK_RATE), "-p", str(period)]
+    command = ["jackd", "-n", name, "-R" if realtime else "-r", "-d", "dummy", "-r", str(JACK_RATE), "-p", str(period)]
     server = _started(command, env, log)
     try:
         _wait_until_it_serves(server, env, log)
         yield JackServer(name, server.pid, JACK_RATE, period, env)
     finally:
-        if _ended(server) == -signal.SIGKILL:
-            # killed, it keeps one of JACK's eight places for servers; a successor of its name gives that back
+        if _ended(server) != 0:
+            # killed or crashed, it keeps one of JACK's eight places for servers; a successor of its name gives it back
             successor = _started(command, env, log)
             _wait_until_it_serves(successor, env, log)
             _ended(successor)

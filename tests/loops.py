@@ -1,4 +1,4 @@
-"""Run `tests.loop_peer` and the command line beside it, on a private JACK server."""
+"""Run `tests.loop_peer` or `tests.deck_peer`, and the command line beside it, on a private JACK server."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -33,10 +33,19 @@ class Peer:
         return self.told
 
 
-@contextmanager
-def loop(server: JackServer, delay: int, *more: str) -> Iterator[Peer]:
+def loop(server: JackServer, delay: int) -> AbstractContextManager[Peer]:
     """Run the loop until the block ends."""
-    command = [sys.executable, "-m", "tests.loop_peer", str(delay), *more]
+    return _running(server, "tests.loop_peer", str(delay))
+
+
+def mixer(server: JackServer) -> AbstractContextManager[Peer]:
+    """Run the deck and its delay until the block ends."""
+    return _running(server, "tests.deck_peer")
+
+
+@contextmanager
+def _running(server: JackServer, *words: str) -> Iterator[Peer]:
+    command = [sys.executable, "-m", *words]
     pipe = subprocess.PIPE
     with subprocess.Popen(command, env=server.env, cwd=ROOT, stdin=pipe, stdout=pipe, text=True) as process:
         try:

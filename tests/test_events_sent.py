@@ -22,7 +22,7 @@ TOLD = DelayTimeTold(at=1.0, pedal="long echo", delay_ms=714.3, why="begin")
         (SENT, "tempo", nan),
         (SENT, "count", 0),
         (DROPPED, "at", inf),
-        (DROPPED, "sent", 0),
+        (DROPPED, "sent", -1),
         (DROPPED, "count", 0),
         (TOLD, "at", nan),
         (TOLD, "delay_ms", 0.0),

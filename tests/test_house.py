@@ -35,7 +35,7 @@ ROOMS = {
     "send": ("bridge.send", "vocabulary"),
     "schedule": (
         "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times "
-        "bridge.send.song bridge.send.plan",
+        "bridge.send.song bridge.send.plan bridge.send.hands",
         "vocabulary",
     ),
     "weights": ("bridge.weights", "vocabulary, follow"),
@@ -52,6 +52,10 @@ ROOMS = {
     "web": ("bridge.web", ""),
     "review": ("bridge.review", "vocabulary, journal, web"),
     "takes": ("bridge.takes", "vocabulary, journal, review"),
+    "lineup": (
+        "bridge.lineup",
+        "vocabulary, rig text, schedule, measure, wires, gear, journal, review, web",
+    ),
     "testing": ("bridge.testing", "vocabulary, schedule"),
     "sender": ("bridge.sender", "vocabulary, schedule, wires"),
     "screen": ("bridge.screen", "vocabulary, engine"),
@@ -65,13 +69,16 @@ ROOMS = {
     "service": ("bridge.service", ""),
     "cli": (
         "bridge.cli bridge.commands",
-        "vocabulary, rig text, service, schedule, measure, replay, live, rehearse, wires, gear, journal, review, takes",
+        "vocabulary, rig text, service, schedule, measure, lineup, replay, live, rehearse, wires, gear, journal, "
+        "review, takes",
     ),
     "start": ("bridge.__main__", "first run, cli"),
 }
 
 PURE = (
-    "bridge.follow, bridge.decks, bridge.tapes, bridge.measure, bridge.send, bridge.engine, bridge.review.facts, "
+    "bridge.follow, bridge.decks, bridge.tapes, bridge.measure, bridge.lineup.walk, bridge.lineup.pedals, "
+    "bridge.lineup.decks, bridge.lineup.findings, bridge.send, bridge.engine, bridge.review.facts, "
+    "bridge.review.drift, bridge.review.echoes, bridge.review.audible, bridge.review.hands, bridge.review.chapters, "
     "bridge.journal.codec, bridge.journal.recover, bridge.events, bridge.events_hand, bridge.events_sent, "
     "bridge.records, bridge.errors, bridge.units, bridge.rig"
 )
@@ -96,7 +103,7 @@ LIBRARIES = {
     "click": "cli",
     "jinja2": "review, web",
     "playwright": "",
-    "mido": "",
+    "mido": "review",
     "jack": "",
 }
 
@@ -115,7 +122,9 @@ TOP_LEVEL = (
 )
 """All that may stand at the top of the repository."""
 
-TESTS_OF_THE_WHOLE = frozenset({"tests/test_config.py", "tests/test_house.py", "tests/test_packaging.py"})
+TESTS_OF_THE_WHOLE = frozenset(
+    {"tests/test_cables.py", "tests/test_config.py", "tests/test_house.py", "tests/test_packaging.py"}
+)
 """Tests that mirror no single module."""
 
 

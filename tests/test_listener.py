@@ -12,9 +12,10 @@ import soundfile
 
 from bridge import listener
 from bridge.edge.host_clock import now
-from bridge.edge.link import Alive, EndAsked, Link, PortsGone
+from bridge.edge.link import Alive, EndAsked, Link, PortsGone, Standing
 from bridge.engine import Engine
 from bridge.events import Fact, ListenerLost, ListenerStarted, PedalTold, SoundKept, TakeEnded
+from bridge.events_hand import HandsOff, TempoKept
 from bridge.journal.recover import recover
 from bridge.journal.take import JOURNAL
 from bridge.rig import Deck, Pedal, Rig, SoundInput
@@ -89,6 +90,21 @@ def test_a_second_listener_takes_over_what_the_pedals_were_told_and_says_how_the
     assert PedalTold not in kinds
     assert kinds.index(ListenerLost) < kinds.index(ListenerStarted) < kinds.index(TakeEnded)
     assert sender.receive()[-1] == Alive(heard=2)
+
+
+def test_what_stands_by_hand_reaches_the_engine_after_what_the_pedals_were_told(link, tape, tmp_path, monkeypatch):
+    """And is not written down again; what is done now is."""
+    told = []
+    monkeypatch.setattr(Engine, "resume", lambda engine, order: told.append(order))
+    monkeypatch.setattr(Engine, "obey", lambda engine, hand: told.append(hand) or [])
+    sender, theirs = link
+    off, kept = HandsOff(at=1.0, pedal="long echo"), TempoKept(at=2.0, deck="north")
+    for message in (kept, TOLD, Standing((off,)), EndAsked("Ctrl-C")):
+        sender.send(message)
+    listener.listen(theirs, 2, RIG, tmp_path, "the bridge plays", (tape, now()))
+    assert told == [TOLD, kept, off]
+    assert kept in facts_of(tmp_path)
+    assert off not in facts_of(tmp_path)
 
 
 def test_a_journal_that_cannot_be_written_is_told_on_one_line_and_ends_the_listener(link, tape, tmp_path, capfd):

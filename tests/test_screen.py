@@ -25,6 +25,7 @@ from bridge.events import (
     SoundNotKept,
     TicksDropped,
 )
+from bridge.events_host import HostSuspended, SenderReady, SleepInhibited, SleepPossible
 from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
 from bridge.rig import Deck, Pedal, Rig, SoundInput
 from bridge.screen import Screen, news
@@ -121,6 +122,15 @@ def test_where_there_is_no_terminal_each_change_is_a_line_and_drift_is_not():
             PortLost(at=1.0, port="Pedals A", why="unplugged"),
             "Pedals A: gone (unplugged); it is tried again every second",
         ),
+        (
+            SenderReady(at=1.0, pid=1, priority="normal", timer="usual", memory="not locked"),
+            "the clocks have no real-time priority (normal): see tapebridge check",
+        ),
+        (SleepPossible(at=1.0, why="no word"), "the machine may go to sleep by itself (no word)"),
+        (
+            HostSuspended(at=1.0, slept_s=125.0),
+            "the machine slept for 2:05; the clocks go on, their beats must be heard anew",
+        ),
         (TicksDropped(at=1.0, port="Pedals A", count=1), "Pedals A: 1 late tick left out"),
         (TicksDropped(at=1.0, port="Pedals A", count=3), "Pedals A: 3 late ticks left out"),
         (TapsSent(at=1.0, pedal="short echo", tempo=84.04, count=4), "short echo: 4 taps at 84.0 bpm"),
@@ -136,6 +146,11 @@ def test_what_matters_to_a_performer_is_news(fact, line):
     with screen:
         screen.note(fact)
     assert line in output.getvalue()
+
+
+def test_what_the_machine_grants_is_no_news():
+    assert news(SenderReady(at=1.0, pid=1, priority="real time", timer="1 ns", memory="locked")) is None
+    assert news(SleepInhibited(at=1.0, by="cat")) is None
 
 
 def test_a_delay_time_that_drifts_is_no_news():

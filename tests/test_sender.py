@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -176,7 +177,8 @@ def main(log: str, outcome: str) -> None:
     """Run a set as a process of its own, for tests that end it from outside."""
     port = ListPort(now)
     ended = run("steady", Path(log), port, for_s=60.0)
-    Path(outcome).write_text(json.dumps({"why": ended.why, "killed": ended.killed, "ticks": len(port.sent)}))
+    told = {"why": ended.why, "killed": ended.killed, "ticks": len(port.sent), "dropped": ended.ticks_dropped}
+    Path(outcome).write_text(json.dumps(told | {"times": [at for at, _ in port.sent]}))
 
 
 class Running:
@@ -269,6 +271,33 @@ def test_another_terminal_can_mark_and_end_the_set_but_not_start_a_second(runnin
 
 
 @posix
+def test_after_a_stall_of_the_machine_nothing_late_is_sent_and_the_grid_goes_on_in_phase(running):
+    """Everything stands still for two seconds; the listener is not taken for hung."""
+    for number, wait_s in ((signal.SIGSTOP, 2.0), (signal.SIGCONT, 1.0)):
+        for pid in (running.process.pid, running.listener):
+            os.kill(pid, number)
+        time.sleep(wait_s)
+    running.process.send_signal(signal.SIGTERM)
+    outcome = running.ended()
+    times = outcome["times"]
+    steps = [(after - before) / INTERVAL_S for before, after in pairwise(times)]
+    assert min(steps) > 0.45
+    assert max(steps) > 1.5 / INTERVAL_S
+    assert outcome["dropped"] > 1.5 / INTERVAL_S
+    assert round((times[-1] - times[0]) / INTERVAL_S) == len(times) - 1 + outcome["dropped"]
+    assert not any("ListenerLost" in line for line in running.log.read_text().splitlines())
+
+
+def test_a_sleep_of_the_machine_is_told_and_the_clock_goes_on(log, port, monkeypatch):
+    """Simulated: the boot clock steps an hour ahead of the monotonic one, on which everything goes on."""
+    began = now()
+    monkeypatch.setattr("bridge.edge.host_clock.suspended_s", lambda: 3600.0 if now() > began + 0.7 else 0.0)
+    ended = run("steady", log, port, for_s=2.0)
+    assert_clock_went_on(port, ended, at_least_s=0.5)
+    assert len([line for line in log.read_text().splitlines() if line.startswith("1 HostSuspended")]) == 1
+
+
+@posix
 def test_a_mark_set_while_the_listener_hangs_reaches_the_next_journal(running):
     os.kill(running.listener, signal.SIGSTOP)
     control.mark("fog signal")
@@ -337,3 +366,33 @@ def test_a_child_whose_target_does_not_exist_exits_and_says_so():
         assert child.why_lost(now()) == "exited with code 1"
     finally:
         child.kill()
+
+
+@posix
+def test_what_is_done_by_hand_survives_a_listener_that_does_not_know_it_and_the_next_one(log, port):
+    """The clock ends at once and without a Stop, whatever the listener orders, and comes back at the hand's word."""
+    done: dict[str, float] = {}
+
+    def hands() -> None:
+        until(lambda: len(port.sent) > 10)
+        control.by_hand("hands off", "long echo")
+        control.by_hand("keep", "north")
+        done["off"] = now()
+        until(lambda: log.exists() and "2 standing: HandsOff TempoKept" in log.read_text())
+        done["on"] = now()
+        control.by_hand("hands on", "long echo")
+        sent = len(port.sent)
+        until(lambda: len(port.sent) > sent + 10)
+        control.end()
+
+    thread = threading.Thread(target=hands)
+    thread.start()
+    ended = run("unaware", log, port, plan=replace(PLAN, decks=("north",)))
+    thread.join(10)
+    assert (ended.why, ended.starts) == ("tapebridge end", 2)
+    assert {data for _, data in port.sent} == {b"\xf8"}
+    assert not [at for at, _ in port.sent if done["off"] < at < done["on"]]
+    assert len([at for at, _ in port.sent if at > done["on"]]) > 10
+    lines = log.read_text().splitlines()
+    for fact in ("HandsOff", "TempoKept", "HandsOn"):
+        assert any(fact in line for line in lines)

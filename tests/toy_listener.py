@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 
 from bridge.edge.host_clock import now
-from bridge.edge.link import Alive, EndAsked, Link, PortsGone
+from bridge.edge.link import Alive, EndAsked, Link, PortsGone, Standing
 from bridge.events import PedalTold
 from bridge.records import as_record
 
@@ -38,6 +38,16 @@ def killed_once(link: Link, start: int, log: str) -> None:
 def hung_once(link: Link, start: int, log: str) -> None:
     """The same, but the first one stands still for good."""
     _fail_once(link, start, Path(log), signal.SIGSTOP)
+
+
+def unaware(link: Link, start: int, log: str) -> None:
+    """Order again and again, as one that was not told of the hand yet; the first is killed after a second."""
+    for _ in range(20):
+        link.send(told())
+        _serve(link, start, Path(log), until=now() + 0.05)
+    if start == 1:
+        os.kill(os.getpid(), signal.SIGKILL)
+    _serve(link, start, Path(log), until=float("inf"))
 
 
 def silent(link: Link, start: int, log: str) -> None:
@@ -86,6 +96,9 @@ def _serve(link: Link, start: int, log: Path, until: float) -> None:
                     return
                 if isinstance(message, PortsGone):
                     print(start, "gone:", *message.ports, file=lines, flush=True)
+                elif isinstance(message, Standing):
+                    hands = [type(hand).__name__ for hand in message.hands]
+                    print(start, "standing:", *hands, file=lines, flush=True)
                 elif not isinstance(message, Alive):
                     said = as_record(message)
                     print(start, said["fact"], said.get("why", said.get("text", "")), file=lines, flush=True)

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from math import inf
 from typing import Any
 
-from bridge.edge.link import Alive, EndAsked, Link, PortsGone
+from bridge.edge.link import Alive, EndAsked, Link, PortsGone, Standing
 from bridge.edge.priority import as_usual
 from bridge.events import Fact, ListenerLost, PedalTold, PortLost, PortOpened
+from bridge.events_hand import Hand
 
 PATIENCE_S = 3.0
 """A listener that gave no sign of life for so long, in seconds, is hung."""
@@ -135,7 +136,7 @@ class Listeners:
 
     Facts of the sender reach a listener in order: what one had not vouched for when it was lost goes to the next, so
     that a fact may reach a journal twice but is not lost. A new listener is given those first, then which ports are
-    gone and the newest order of each pedal, so that it knows what the pedals have.
+    gone, the newest order of each pedal and what stands by hand, so that it knows what the pedals have.
 
     Args:
         listen: What runs.
@@ -144,6 +145,7 @@ class Listeners:
     Attributes:
         starts: How many were started.
         dropped: How many facts were dropped because no listener came to take them.
+        hands: What stands by hand, for the next listener; to be set by who knows.
     """
 
     def __init__(self, listen: Listen, now: Callable[[], float]) -> None:
@@ -159,6 +161,7 @@ class Listeners:
         self._ending = False
         self.starts = 0
         self.dropped = 0
+        self.hands: tuple[Hand, ...] = ()
 
     @property
     def link(self) -> Link | None:
@@ -249,6 +252,8 @@ class Listeners:
             self._child.link.send(PortsGone(tuple(sorted(self._gone))))
         for order in self._orders.values():
             self._child.link.send(order)
+        if self.hands:
+            self._child.link.send(Standing(self.hands))
 
     def _lost(self, pid: int, why: str, now: float) -> None:
         self._lost_in_a_row += 1

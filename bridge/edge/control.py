@@ -1,4 +1,4 @@
-"""The local socket behind ``tapebridge mark`` and ``tapebridge end``: how another terminal reaches the set that runs.
+"""The local socket behind ``tapebridge mark``, ``end`` and ``hands``: how another terminal reaches the set that runs.
 
 The set listens on loopback. Where, its process id, and a random token that only this user can read are in one file in
 a folder of the user's own; without the token nothing is heard.
@@ -14,7 +14,7 @@ import os
 import socket
 import stat
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,9 @@ REQUEST_MAX = 8192
 
 MARK_MAX = 1000
 """Longest text of a mark in characters."""
+
+ANSWER_MAX = 8192
+"""Longest answer in bytes."""
 
 CLIENTS_MAX = 8
 """Clients served at once; more are turned away."""
@@ -54,6 +57,40 @@ class MarkAsked:
 @dataclass(frozen=True, slots=True)
 class SetEndAsked:
     """Somebody wants the set to end."""
+
+
+@dataclass(frozen=True, slots=True)
+class HandAsked:
+    """Somebody wants something done by hand.
+
+    Attributes:
+        what: A key of `BY_HAND`.
+        name: A pedal or a deck of the rig that runs.
+    """
+
+    what: str
+    name: str
+
+
+Asked = MarkAsked | SetEndAsked | HandAsked
+"""What other terminals ask for."""
+
+BY_HAND = {"hands off": "pedal", "hands on": "pedal", "go": "pedal", "keep": "deck", "let go": "deck"}
+"""What can be done by hand, and to what."""
+
+
+def by_hand(what: str, name: str) -> None:
+    """Have something done in the set that runs.
+
+    Args:
+        what: A key of `BY_HAND`.
+        name: The pedal or the deck.
+
+    Raises:
+        BridgeError: No set is running, it does not answer, or its rig has no such pedal or deck.
+    """
+    with _asked(what, name=name):
+        pass
 
 
 def mark(text: str) -> None:
@@ -99,13 +136,15 @@ class Control:
 
     Args:
         now: Tells the host time in seconds.
+        names: Names of the set's pedals and decks, under "pedal" and "deck".
 
     Raises:
         BridgeError: Another set runs, or the user's folder cannot be used.
     """
 
-    def __init__(self, now: Callable[[], float]) -> None:
+    def __init__(self, now: Callable[[], float], names: Mapping[str, tuple[str, ...]] | None = None) -> None:
         self._now = now
+        self._names = names or {}
         self._token = os.urandom(16).hex()
         self._clients: dict[socket.socket, _Client] = {}
         self._path = _run_file()
@@ -121,10 +160,11 @@ class Control:
         """Return what to wait on for something to read."""
         return [self._socket, *(connection for connection, client in self._clients.items() if not client.done)]
 
-    def serve(self, readable: Iterable[socket.socket]) -> list[MarkAsked | SetEndAsked]:
+    def serve(self, readable: Iterable[socket.socket]) -> list[Asked]:
         """Take in what has come; return what is asked, oldest first.
 
-        What is not a request, or has not the token, is turned away without an answer.
+        What is not a request, or has not the token, is turned away without an answer; what names a pedal or deck that
+        is not there is told so.
         """
         asked = []
         for connection in readable:
@@ -178,7 +218,7 @@ class Control:
             connection.setblocking(False)
             self._clients[connection] = _Client(self._now() + CLIENT_S)
 
-    def _read(self, connection: socket.socket) -> MarkAsked | SetEndAsked | None:
+    def _read(self, connection: socket.socket) -> Asked | None:
         client = self._clients[connection]
         try:
             data = connection.recv(REQUEST_MAX)
@@ -193,6 +233,11 @@ class Control:
         if not client.request.endswith(b"\n"):
             return None
         request = self._understood(client.request)
+        if isinstance(request, HandAsked) and (refusal := self._refusal(request)):
+            with contextlib.suppress(OSError):
+                connection.send(f"{refusal}\n".encode())
+            self._drop(connection)
+            return None
         if request is not None:
             with contextlib.suppress(OSError):  # who asked may be gone: it is done all the same
                 connection.send(b"done\n")
@@ -202,13 +247,23 @@ class Control:
             self._drop(connection)
         return request
 
-    def _understood(self, line: bytes) -> MarkAsked | SetEndAsked | None:
+    def _refusal(self, asked: HandAsked) -> str:
+        """Return why something cannot be done by hand; empty if it can."""
+        kind = BY_HAND[asked.what]
+        known = self._names.get(kind, ())
+        if asked.name in known:
+            return ""
+        return f"The set has no {kind} called {asked.name!r:.60}. Its {kind}s: {', '.join(known) or 'none'}."
+
+    def _understood(self, line: bytes) -> Asked | None:
         try:
             request: Any = json.loads(line)
             if not hmac.compare_digest(str(request["token"]).encode(), self._token.encode()):
                 return None
             if request["do"] == "end":
                 return SetEndAsked()
+            if request["do"] in BY_HAND:
+                return HandAsked(request["do"], str(request["name"]))
             return MarkAsked(_checked_mark(request["text"])) if request["do"] == "mark" else None
         except (ValueError, KeyError, TypeError, RecursionError, BridgeError):
             return None
@@ -292,10 +347,12 @@ def _asked(what: str, **more: str) -> socket.socket:
         raise BridgeError("No set is running: the last one was cut off. Start one: tapebridge run RIG") from None
     try:
         connection.sendall(json.dumps({"token": run["token"], "do": what} | more).encode() + b"\n")
-        answer = connection.recv(5)
+        answer = connection.recv(ANSWER_MAX)
     except OSError:
         answer = b""
     if answer != b"done\n":
         connection.close()
+        if answer:
+            raise BridgeError(answer.decode(errors="replace").strip())
         raise BridgeError(f"The set (process {run['pid']}) does not answer. Try again, or end that process.")
     return connection

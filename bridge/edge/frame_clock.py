@@ -10,8 +10,9 @@ from __future__ import annotations
 
 from math import isfinite, pi, sqrt
 
-BANDWIDTH_HZ = 0.1
-"""Bandwidth of the settled loop. Jitter of 20 ms (standard deviation 5.8 ms) leaves 0.35 ms at 256 frames a block."""
+BANDWIDTH_HZ = 0.05
+"""Bandwidth of the settled loop. Callbacks late at random by up to 20 ms (standard deviation 5.4 ms) leave 0.37 ms at 512
+frames a block (``python -m tests.bench.audio_time``)."""
 
 SETTLING = 0.3
 """The loop starts wide and narrows as this many cycles over the time it has run."""

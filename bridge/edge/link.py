@@ -10,6 +10,7 @@ from math import inf
 from typing import Any
 
 from bridge.events import Fact, PedalTold
+from bridge.events_hand import Hand
 from bridge.records import as_record, from_record
 
 ALIVE_EVERY_S = 0.5
@@ -58,7 +59,18 @@ class PortsGone:
     ports: tuple[str, ...]
 
 
-LinkMessage = Fact | Alive | EndAsked | PortsGone
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What stands by hand, for a listener that was not there when it was done.
+
+    Attributes:
+        hands: What was done, and was not undone since.
+    """
+
+    hands: tuple[Hand, ...]
+
+
+LinkMessage = Fact | Alive | EndAsked | PortsGone | Standing
 """What a link carries."""
 
 
@@ -124,6 +136,8 @@ class Link:
             key, record = "end", {"word": "end", "why": message.why}
         elif isinstance(message, PortsGone):
             key, record = "gone", {"word": "gone", "ports": message.ports}
+        elif isinstance(message, Standing):
+            key, record = "standing", {"word": "standing", "hands": [as_record(hand) for hand in message.hands]}
         else:
             number = self._sent = self._sent + 1
             key = ("order", message.pedal) if isinstance(message, PedalTold) else number
@@ -201,6 +215,9 @@ class Link:
                 return EndAsked(why)
             case {"word": "gone", "ports": [*ports]} if all(isinstance(port, str) for port in ports):
                 return PortsGone(tuple(ports))
+            case {"word": "standing", "hands": [*hands]}:
+                facts = [from_record(hand) for hand in hands]
+                return Standing(tuple(fact for fact in facts if isinstance(fact, Hand)))
             case {"n": int(number)}:
                 fact = from_record({key: value for key, value in record.items() if key != "n"})
                 self._heard = number

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import re
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from math import inf
 from pathlib import Path
 
 import rtmidi
@@ -25,6 +27,9 @@ Whatever it was sent would come out at once when it goes on: a burst.
 
 DATA_BYTES = {0x8: 2, 0x9: 2, 0xA: 2, 0xB: 2, 0xC: 1, 0xD: 1, 0xE: 2, 0xF1: 1, 0xF2: 2, 0xF3: 1}
 """Bytes that follow a status byte, by its first half or as a whole; none follow the others but System Exclusive."""
+
+DRAIN_S, DRAIN_TURNS = 0.1, 3.0
+"""A port is closed no sooner after its last message, in seconds and in turns of JACK: RtMidi would lose it."""
 
 SEQUENCER = Path("/proc/asound/seq/clients")
 """Where ALSA tells who is connected with whom."""
@@ -195,6 +200,7 @@ class _RtMidiPort:
         self._virtual = virtual
         self._frame = -1
         self._frame_at = 0.0
+        self._sent_at = -inf
 
     def send(self, data: bytes) -> None:
         # a server that is gone or stands still does not empty RtMidi's queue: sending waits for ever once it is full
@@ -208,6 +214,7 @@ class _RtMidiPort:
         try:
             for message in split(data):
                 self._client.send_message(message)
+            self._sent_at = now()
         except rtmidi.RtMidiError as error:
             raise OSError(said(error)) from error
 
@@ -220,6 +227,8 @@ class _RtMidiPort:
         return self.found in self._client.get_ports() and self._connected() is not False
 
     def close(self) -> None:
+        turn_s = 0.0 if self._watch is None else self._watch.period_s
+        time.sleep(max(0.0, self._sent_at + max(DRAIN_S, DRAIN_TURNS * turn_s) - now()))
         try:
             if not self._client.is_deleted:
                 self._client.close_port()

@@ -6,6 +6,7 @@ import json
 import select
 import socket
 import struct
+import time
 from bisect import insort
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, suppress
@@ -18,6 +19,7 @@ from bridge.edge.host_clock import SPIN_S, now
 from bridge.edge.port_set import PortSet, PortSystem
 from bridge.edge.priority import on_time
 from bridge.events import Fact, PortOpened, TicksDropped
+from bridge.events_sent import MessageLeftOut
 from bridge.records import as_record
 
 CLOCK = b"\xf8"
@@ -28,6 +30,9 @@ TURN_S = 0.25
 
 SLACK_S = 0.006
 """Looking after the port waits for so much time before the next message, in seconds."""
+
+UNDO_S = 1.0
+"""So long a port's process tries to end what is held once the sender is gone, in seconds."""
 
 HEADER = struct.Struct("<dddHH")
 """A message on its way: when it is due, until when it may go out, by when it is to be undone, and the lengths of its
@@ -80,22 +85,39 @@ class _Hand:
             there = self._receive()
             self._send_due()
             self._undo(now())
+        self._finish()
+
+    def _finish(self) -> None:
+        """Send what was handed over a little ahead of its time, but close no more contacts; then end what is held."""
+        self._due = [handed for handed in self._due if not handed.undo]
+        give_up = now() + UNDO_S
+        while self._due and self._due[0].at < give_up:
+            time.sleep(max(0.0, self._due[0].at - SPIN_S - now()))
+            self._send_due()
         self._undo()
+        while self._held and now() < give_up:  # the port, or its system, stands still or is away for a moment
+            time.sleep(UNDO_S / 100)
+            self._ports.tend()
+            self._undo()
 
     def _send_due(self) -> None:
-        dropped = 0
+        dropped, late = 0, list[Fact]()
         while self._due and self._due[0].at - SPIN_S <= now():
             handed = self._due.pop(0)
             while (at := now()) < handed.at:
                 pass
-            if at > handed.until:
-                dropped += handed.data == CLOCK
+            if at > handed.until and handed.data == CLOCK:
+                dropped += 1
+            elif at > handed.until:
+                late.append(MessageLeftOut(at=at, port=self._name, data=handed.data.hex()))
             elif self._ports.send(self._name, handed.data):
                 self._held.pop(handed.data, None)
                 if handed.undo:
                     self._held[handed.undo] = handed.undo_at
         if dropped:
-            self._tell([TicksDropped(at=now(), port=self._name, count=dropped)])
+            late.append(TicksDropped(at=now(), port=self._name, count=dropped))
+        if late:
+            self._tell(late)
 
     def _receive(self) -> bool:
         """Take in all that was handed over; return whether the sender is still there."""

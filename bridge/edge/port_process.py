@@ -39,7 +39,7 @@ RETRY_S = 1.0
 FIRST_LATE_S = 0.003
 """How late a clock's first tick may go out, in seconds; later ones may be late by half an interval."""
 
-END_S = 1.0
+END_S = 2.0
 """Time that the processes have for ending, in seconds; then they are killed."""
 
 
@@ -91,7 +91,7 @@ class PortProcesses:
         return [fact for port in self._ports.values() for fact in port.take_facts()]
 
     def close(self) -> None:
-        """End all processes; one that does not end within 1 s is killed."""
+        """End all processes; one that does not end within 2 s is killed."""
         for port in self._ports.values():
             port.ask_end()
         give_up = self._now() + END_S

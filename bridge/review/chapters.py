@@ -113,7 +113,7 @@ def ffmetadata(found: Sequence[Chapter], title: str) -> bytes:
 
 def one_line(text: str) -> str:
     """Return a text as a chapter's title: one line, without control characters, and not too long."""
-    line = " ".join(clean(text).split())
+    line = clean(" ".join(text.split()))
     return line if len(line) <= LONGEST_TITLE else f"{line[: LONGEST_TITLE - 1].rstrip()}…"
 
 

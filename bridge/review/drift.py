@@ -7,12 +7,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from math import log, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 SLOW_HZ = 0.1
 """Slow drift is what lies below: a curve at this rate is halved in power."""
+
+SLOW_DEVIATION_S = sqrt(log(2.0)) / (2.0 * pi * SLOW_HZ)
+"""Standard deviation of the Gaussian that does so: its response is exp(-(2 pi f deviation)^2 / 2)."""
 
 GRID_S = 0.25
 """The curve is looked at so often."""
@@ -25,6 +29,9 @@ MOVE_CENTS_A_S = 4.0
 
 STEP_S = 2.0
 """A move that takes no longer is a step, as far as single beats can tell; a longer one is the hand's varispeed."""
+
+MOVE_WOWS = 3.0
+"""A move is at least so many times as large as the usual swing of wow, which is no move of a hand either."""
 
 LONGEST_MOVE_S = 30.0
 """What goes on for longer is drift, however fast."""
@@ -104,7 +111,7 @@ def parts_of(seconds: NDArray[np.float64], tempos: NDArray[np.float64], referenc
         middle = [move.begin_s, move.end_s] if move.by == "varispeed" else [move.begin_s, move.begin_s + 1e-9]
         moved += np.interp(grid, middle, [0.0, move.cents])
     alone = curve - moved
-    slow = smoothed(alone, np.sqrt(np.log(2.0)) / (2.0 * np.pi * SLOW_HZ) / GRID_S)
+    slow = smoothed(alone, SLOW_DEVIATION_S / GRID_S)
     return Parts(seconds=grid, slow=slow, moved=moved, fast=alone - slow, moves=moves)
 
 
@@ -135,15 +142,22 @@ def _moves(grid: NDArray[np.float64], curve: NDArray[np.float64]) -> tuple[Move,
     slope = np.gradient(smooth, GRID_S)
     fast = np.abs(slope) > MOVE_CENTS_A_S
     way = np.where(fast, np.sign(slope), 0.0)
+    least = max(MOVE_CENTS, MOVE_WOWS * _usual_swing(curve))
     edges = np.flatnonzero(np.diff(np.concatenate([[0.0], way, [0.0]])))
     moves = []
     for begin, end in pairwise(map(int, edges)):
         if way[begin] == 0.0 or grid[end - 1] - grid[begin] > LONGEST_MOVE_S:
             continue
         settled = _settled(curve, end) - _settled(curve, begin, before=True)
-        if np.sign(settled) == way[begin] and abs(settled) >= MOVE_CENTS:
+        if np.sign(settled) == way[begin] and abs(settled) >= least:
             moves.append(_move(float(grid[begin]), float(grid[end - 1]), settled))
     return tuple(moves)
+
+
+def _usual_swing(curve: NDArray[np.float64]) -> float:
+    """Return the usual distance, as a standard deviation, from the running mean; a few steps do not count."""
+    swing = curve - smoothed(curve, SLOW_DEVIATION_S / GRID_S)
+    return 1.4826 * float(np.median(np.abs(swing)))
 
 
 def _settled(curve: NDArray[np.float64], at: int, before: bool = False) -> float:

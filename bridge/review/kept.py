@@ -103,7 +103,7 @@ def kept_sound(take: Take) -> KeptSound:
     return KeptSound(segments=tuple(segments), decks=decks, unreadable=tuple(unreadable))
 
 
-def blocks(segment: Segment, block_s: float = 10.0) -> Iterator[NDArray[np.float32]]:
+def blocks(segment: Segment, block_s: float = 2.0) -> Iterator[NDArray[np.float32]]:
     """Yield a segment's sound in blocks, each shape (frames, channels), as far as it can be read."""
     with soundfile.SoundFile(segment.path) as file:
         yield from _blocks(file, round((TORN_BLOCK_S if segment.torn else block_s) * file.samplerate))

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
 from multiprocessing import get_context
@@ -32,6 +33,7 @@ SHORTEST_SILENCE_S = 2.0
 """Shorter silences are not told."""
 
 _JOINED_S = 0.002
+_THREADS = "OPENBLAS_NUM_THREADS"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,7 +128,7 @@ def _results(jobs: Sequence[Job], length_s: float) -> Iterable[tuple[NDArray[np.
     done = 0
     if length_s > ALONE_S and workers > 1:
         try:
-            with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+            with _one_thread_each(), ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
                 for result in pool.map(measure_job, jobs):
                     yield result
                     done += 1
@@ -134,6 +136,19 @@ def _results(jobs: Sequence[Job], length_s: float) -> Iterable[tuple[NDArray[np.
         except (BrokenProcessPool, OSError):  # no memory or no right for more processes: it takes longer, that is all
             pass
     yield from map(measure_job, jobs[done:])
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Let processes that are started meanwhile use one thread each: more only get in each other's way."""
+    before = os.environ.get(_THREADS)
+    os.environ[_THREADS] = "1"
+    try:
+        yield
+    finally:
+        os.environ.pop(_THREADS)
+        if before is not None:
+            os.environ[_THREADS] = before
 
 
 def measure_job(job: Job) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

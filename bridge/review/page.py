@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from bridge.review.chapters import chapters, ffmetadata, video_list, vtt
+from bridge.review.chapters import chapters, ffmetadata, one_line, video_list, vtt
 from bridge.review.facts import tell
 from bridge.review.files import write_files
 from bridge.review.kept import KeptSound, kept_sound
@@ -20,6 +20,7 @@ from bridge.review.table import LONG_TEXT
 from bridge.review.tables import tempo_csv
 from bridge.review.tempo_map import tempo_mid
 from bridge.review.troubles import Trouble, sound_troubles, troubles
+from bridge.review.wav_cues import write_wavs
 from bridge.review.words import clean, day_and_time, ending
 from bridge.web.shell import render
 
@@ -60,7 +61,27 @@ def write_review(folder: Path, progress: Callable[[float], None] = lambda share:
     Raises:
         TakeError: The folder is no take, cannot be read, or cannot be written to.
     """
-    return write_files(folder, files_of(review_take(folder, progress)))[PAGE]
+    return write_all(review_take(folder, progress))[PAGE]
+
+
+def write_all(review: Review) -> dict[str, Path]:
+    """Write the page and the files for other programs into the take's folder; return where each landed, by its name.
+
+    Raises:
+        TakeError: The folder cannot be written to.
+    """
+    return write_files(review.take.folder, files_of(review))
+
+
+def write_cued_wavs(review: Review, progress: Callable[[float], None] = lambda share: None) -> tuple[Path, ...]:
+    """Write the kept sound into the take's folder as WAV files with a cue at every mark and chapter.
+
+    Raises:
+        TakeError: No sound was kept, or a file cannot be written.
+    """
+    cues = {chapter.begin_s: chapter.title for chapter in chapters(review.story)}
+    cues |= {mark.seconds: one_line(mark.text) or "mark" for mark in review.story.marks}
+    return write_wavs(review.kept, tuple(cues.items()), review.take.folder, progress)
 
 
 def review_take(folder: Path, progress: Callable[[float], None] = lambda share: None) -> Review:

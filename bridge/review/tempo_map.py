@@ -7,12 +7,13 @@ follows the lead, beat by beat, and each deck has a track with a short note on e
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Sequence
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 
 import mido
-import numpy as np
 
 from bridge.review.chapters import one_line
 from bridge.review.story import DeckStory, Story
@@ -65,32 +66,32 @@ def tempo_mid(story: Story) -> bytes:
 def tempo_segments(beats_us: Sequence[int]) -> list[Segment]:
     """Return the tempo map on which every beat is a whole quarter note.
 
-    What a piece cannot say because quarter notes are whole microseconds is put right in the next one, so that the error
-    never grows beyond half a microsecond for each beat of one piece.
+    Every piece is exact to the microsecond: where a gap is no whole number of microseconds for each of its quarter
+    notes, its last one takes up the rest.
 
     Args:
         beats_us: When the lead's beats are, in microseconds, above 0 and increasing by at least `STEP_US`.
     """
     segments: list[Segment] = []
     tick = at = 0
-    usual = 500_000
-    for index, beat in enumerate(beats_us):
-        following = beats_us[index + 1] - beat if index + 1 < len(beats_us) else usual
-        usual = following if index == 0 else usual
+    usual = beats_us[1] - beats_us[0] if len(beats_us) > 1 else 500_000
+    for beat in beats_us:
         gap = beat - at
         count = max(1, round(gap / usual), -(-gap // SLOWEST_US))
-        tempo = max(1, round(gap / count))
-        segments.append(Segment(tick, at, tempo))
-        tick += count * TICKS
-        at += count * tempo
-        usual = tempo
+        usual = gap // count
+        pieces = [(count - 1, usual), (1, gap - (count - 1) * usual)]  # the last quarter note takes up the rounding
+        for quarters, tempo in pieces:
+            if quarters:
+                segments.append(Segment(tick, at, tempo))
+            tick += quarters * TICKS
+            at += quarters * tempo
     segments.append(Segment(tick, at, usual))
     return segments
 
 
 def tick_of(at_us: float, segments: Sequence[Segment], begins: Sequence[int]) -> int:
     """Return the tick nearest to a moment; ``begins`` are the segments' own, to look it up."""
-    segment = segments[max(0, int(np.searchsorted(begins, at_us, side="right")) - 1)]
+    segment = segments[max(0, bisect_right(begins, at_us) - 1)]
     return max(0, round(segment.tick + (at_us - segment.at_us) * TICKS / segment.tempo_us))
 
 
@@ -102,37 +103,41 @@ def _beats_us(deck: DeckStory, began: float) -> list[int]:
     return found
 
 
+_Event = tuple[int, int, Callable[..., mido.MetaMessage | mido.Message]]
+"""Tick, order within it, and what makes the message once its time is known."""
+
+
 def _map_track(story: Story, lead: DeckStory | None, segments: Sequence[Segment]) -> mido.MidiTrack:
     begins = [segment.at_us for segment in segments]
+    meta = mido.MetaMessage
     name = f"tempo of {lead.name}" if lead else "no beat was heard"
-    events = [(0, 0, mido.MetaMessage("track_name", name=one_line(name)))]
+    events: list[_Event] = [(0, 0, partial(meta, "track_name", name=one_line(name)))]
     for before, segment in pairwise([None, *segments]):
         if segment is not None and (before is None or before.tempo_us != segment.tempo_us):
-            events.append((segment.tick, 1, mido.MetaMessage("set_tempo", tempo=segment.tempo_us)))
+            events.append((segment.tick, 1, partial(meta, "set_tempo", tempo=segment.tempo_us)))
     texts = [(mark.seconds, mark.text) for mark in story.marks]
     texts += [(change.seconds, f"{change.deck}: {change.kind}") for change in story.changes if change.by_hand]
     for seconds, text in texts:
-        tick = tick_of(1e6 * seconds, segments, begins)
-        events.append((tick, 2, mido.MetaMessage("marker", text=one_line(text))))
+        events.append((tick_of(1e6 * seconds, segments, begins), 2, partial(meta, "marker", text=one_line(text))))
     return _track(events)
 
 
 def _beat_track(deck: DeckStory, began: float, segments: Sequence[Segment]) -> mido.MidiTrack:
     begins = [segment.at_us for segment in segments]
-    events = [(0, 0, mido.MetaMessage("track_name", name=one_line(f"beats of {deck.name}")))]
+    note = partial(mido.Message, channel=9, note=NOTE)
+    events: list[_Event] = [(0, 0, partial(mido.MetaMessage, "track_name", name=one_line(f"beats of {deck.name}")))]
     for beat in deck.beats:
         tick = tick_of(1e6 * (beat.at - began), segments, begins)
-        velocity = 1 + round(126 * beat.confidence)
-        events.append((tick, 2, mido.Message("note_on", channel=9, note=NOTE, velocity=velocity)))
-        events.append((tick + NOTE_TICKS, 1, mido.Message("note_off", channel=9, note=NOTE)))
+        events.append((tick, 2, partial(note, "note_on", velocity=1 + round(126 * beat.confidence))))
+        events.append((tick + NOTE_TICKS, 1, partial(note, "note_off")))
     return _track(events)
 
 
-def _track(events: Iterable[tuple[int, int, mido.MetaMessage | mido.Message]]) -> mido.MidiTrack:
+def _track(events: Iterable[_Event]) -> mido.MidiTrack:
     """Return a track of events at absolute ticks; those of one tick go in the order of their second number."""
     track = mido.MidiTrack()
     before = 0
-    for tick, _, message in sorted(events, key=lambda event: event[:2]):
-        track.append(message.copy(time=tick - before))
+    for tick, _, made in sorted(events, key=lambda event: event[:2]):
+        track.append(made(time=tick - before))
         before = tick
     return track

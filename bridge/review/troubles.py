@@ -17,6 +17,7 @@ from bridge.events import (
     TakeEnded,
     TicksDropped,
 )
+from bridge.events_host import HostSuspended, SenderReady
 from bridge.events_sent import TapsDropped
 from bridge.journal.recover import LineFault
 from bridge.review.kept import Segment
@@ -43,6 +44,8 @@ _FILE = "Nothing else is lost: the journal is whole without it. If you have a co
 _TORN = "Nothing to do: the set was cut while it was written, and what can be read is used."
 _SHORT = "If sound files were moved or thinned out, nothing; otherwise see whether the disk was full."
 _SENDER = "Start the set again: tapebridge run. The system's log may say what ended it, such as too little memory."
+_PRIORITY = "Grant it once: tapebridge check RIG names the line."
+_ASLEEP = "Keep it awake: leave its lid open and its mains plugged in, and see what tapebridge check RIG says."
 _OPEN = "If the set has ended since, it was cut: the power, the battery, or the process was gone."
 
 
@@ -73,7 +76,7 @@ def troubles(facts: Sequence[Fact], faults: Sequence[LineFault], began: float) -
     """
     ordered = sorted(facts, key=lambda fact: fact.at)
     found = [*_listener(ordered, began), *_ports(ordered, began), *_stalls(ordered, began), *_sound(ordered, began)]
-    found += _sender(ordered, began)
+    found += [*_sender(ordered, began), *_host(ordered, began)]
     found.sort(key=lambda trouble: trouble.seconds or 0.0)
     return (*found, *_journal(ordered, faults))
 
@@ -165,6 +168,19 @@ def _stalls(facts: Sequence[Fact], began: float) -> list[Trouble]:
         what = f"{_count(sum(fact.count for fact in dropped), 'late tap')} for {pedal} were left out"
         what += f"{_spread(dropped, began)}; until the next burst it kept the tempo that it had."
         found.append(Trouble(seconds=dropped[0].at - began, what=what, remedy=_TICKS))
+    return found
+
+
+def _host(facts: Sequence[Fact], began: float) -> list[Trouble]:
+    """What the machine did or refused; that it may sleep is a trouble only where it did."""
+    found: list[Trouble] = []
+    for fact in facts:
+        if isinstance(fact, SenderReady) and fact.priority == "normal":
+            what = "The clocks ran without any priority over other programs."
+            found.append(Trouble(seconds=fact.at - began, what=what, remedy=_PRIORITY))
+        elif isinstance(fact, HostSuspended):
+            what = f"The machine slept for {clock_text(fact.slept_s)}; the clocks stood still with it, then went on."
+            found.append(Trouble(seconds=fact.at - began, what=what, remedy=_ASLEEP))
     return found
 
 

@@ -23,7 +23,7 @@ SEAT = 0.0003
 """A moving pedal comes to rest when it is within this share of the tape."""
 
 BEND_WINDOW_S = 8.0
-"""The tape's own bend is measured over this time, and over half of it at least."""
+"""The tape's own bend is measured over this time."""
 
 LONGEST_MOVE_S = 1.0
 """After a time without a beat a pedal does not make up at once for the time in which it could not move."""
@@ -85,13 +85,21 @@ class Period:
         return True
 
     def _own_bend(self) -> float:
-        """Seconds a second by which the heard period itself moves: the slope of the line that fits it best."""
-        if self._heard[-1][0] - self._heard[0][0] < BEND_WINDOW_S / 2:
-            return 0.0
-        middle = sum(at for at, _ in self._heard) / len(self._heard)
-        return sum((at - middle) * period for at, period in self._heard) / sum(
-            (at - middle) ** 2 for at, _ in self._heard
-        )
+        """Seconds a second by which the heard period itself moves, as far as it has done so all along.
+
+        A tape that was nudged bends no more, so it is the slower of both halves of the window that counts.
+        """
+        middle = self._heard[-1][0] - BEND_WINDOW_S / 2
+        early, late = (_slope([h for h in self._heard if (h[0] > middle) == half]) for half in (False, True))
+        return 0.0 if early * late <= 0.0 else min(early, late, key=abs)
+
+
+def _slope(heard: list[tuple[float, float]]) -> float:
+    """Return the slope of the line that fits periods best over time; 0 where they span too little."""
+    if not heard or heard[-1][0] - heard[0][0] < BEND_WINDOW_S / 4:
+        return 0.0
+    middle = sum(at for at, _ in heard) / len(heard)
+    return sum((at - middle) * period for at, period in heard) / sum((at - middle) ** 2 for at, _ in heard)
 
 
 def apart(tempo: float, other: float) -> float:

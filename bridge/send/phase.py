@@ -40,9 +40,10 @@ class Phase:
         """Whether there is a beat."""
         return bool(self._beats)
 
-    def forget(self) -> None:
-        """Take the beats so far for those of another tape."""
-        self._beats.clear()
+    def forget(self, before: float = inf) -> None:
+        """Take the beats before that time, in seconds, for those of another tape; all of them if there is none."""
+        while self._beats and self._beats[0][0] < before:
+            self._beats.popleft()
 
     def beats_at(self, at: float, tempo: float) -> float | None:
         """Return the deck's beats at time ``at``, fraction included, at ``tempo`` bpm; None before there is a beat."""

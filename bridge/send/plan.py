@@ -83,6 +83,7 @@ class SendPlan:
         ports: The outputs, in the order of the rig's pedals.
         api: "alsa", "jack", "coremidi" or "windows"; None for the system's own.
         virtual: Names of the output ports that the bridge makes itself.
+        decks: Names of the decks.
 
     Raises:
         ValueError: Two ports of one name, or one pedal on two clocks.
@@ -91,6 +92,7 @@ class SendPlan:
     ports: tuple[PortPlan, ...]
     api: str | None = None
     virtual: tuple[str, ...] = ()
+    decks: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         names = [port.name for port in self.ports]
@@ -109,7 +111,14 @@ class SendPlan:
         osc = f"{OSC}{rig.osc.host}:{rig.osc.port}" if rig.osc is not None else ""
         names = dict.fromkeys(name for pedal in rig.pedals for name in _outputs(pedal, osc))
         ports = tuple(PortPlan.of(name, rig.pedals, osc) for name in names)
-        return cls(ports=ports, api=rig.midi.api, virtual=rig.midi.virtual)
+        decks = tuple(deck.name for deck in rig.decks)
+        return cls(ports=ports, api=rig.midi.api, virtual=rig.midi.virtual, decks=decks)
+
+    @property
+    def known(self) -> tuple[str, ...]:
+        """Names of all pedals, each once."""
+        told = [(*port.pedals, *(t.pedal for t in port.taps), *(t.pedal for t in port.times)) for port in self.ports]
+        return tuple(dict.fromkeys(pedal for pedals in told for pedal in pedals))
 
 
 def _taps_port(pedal: Pedal, osc: str) -> str | None:

@@ -32,6 +32,9 @@ JUMP_EVERY_S = 8.0
 HEARD_S = 1.0
 """A tempo that was heard so long ago, in seconds, is still the deck's."""
 
+BEAT_S = 2.0
+"""A step of pedals that need the beat waits for a beat of the tape at most this long; a beginning waits for one."""
+
 _HELD = {"none": (), "recording": ("recording",), "loop": ("recording", "playing")}
 
 
@@ -42,6 +45,11 @@ class PedalPolicy:
 
     Args:
         pedals: The pedals, at least one; all listen to one deck at one ratio. The strictest limit counts.
+
+    Attributes:
+        pedals: The pedals.
+        deck: Name of their deck.
+        needs_beat: Whether they need the beat itself, and not only its length.
     """
 
     def __init__(self, pedals: tuple[Pedal, ...]) -> None:
@@ -49,9 +57,9 @@ class PedalPolicy:
         self.deck = pedals[0].listens_to
         self._names = frozenset(pedal.name for pedal in pedals)
         self._jumps = any(pedal.on_change != "glides" for pedal in pedals)
-        self._needs_beat = any(pedal.needs == "beat" for pedal in pedals)
+        self.needs_beat = any(pedal.needs == "beat" for pedal in pedals)
         self._tapped = any(pedal.taps is not None for pedal in pedals)
-        self._direct = self._needs_beat or all(pedal.sync == ("taps",) for pedal in pedals)
+        self._direct = self.needs_beat or all(pedal.sync == ("taps",) for pedal in pedals)
         self._division = max(map(longest_division, pedals))
         self._folding = Folding(pedals)
         self._phase = Phase()
@@ -63,6 +71,7 @@ class PedalPolicy:
         self._anew = "begin"  # why the next order is a beginning; empty for what goes on
         self._heard: tuple[float, float] = (-inf, 0.0)  # when, and the deck's tempo
         self._stepped_at: float | None = None  # when the deck stepped, until the pedals have
+        self._no_beat_since = inf  # from when on a step waits for a beat to meet
         self._moved_at = -inf
         self._hands_off: set[str] = set()
         self._kept = False
@@ -107,6 +116,10 @@ class PedalPolicy:
         """Take in a beat of the deck: its time, and its number, which grows by 1 from beat to beat."""
         self._phase.beat(at, index)
 
+    def lose_phase(self) -> None:
+        """Take the beats so far for past: what runs on must be heard again before it is known where they fall."""
+        self._phase.forget()
+
     def hear_level(self, at: float, level_db: float) -> list[Fact]:
         """Take in how loud the deck is, in dB relative to full scale; return what waited and is told at time ``at``."""
         if self._tempo is None:
@@ -131,7 +144,7 @@ class PedalPolicy:
         self._heard = (at, tempo)
         if stepped_at is not None:
             self._stepped_at = stepped_at
-            self._phase.forget()
+            self._phase.forget(stepped_at)
         return [] if self.held else self._follow(at, tempo)
 
     def _follow_again(self, at: float) -> list[Fact]:
@@ -147,8 +160,10 @@ class PedalPolicy:
         why = "fold" if folds else self._anew or "step"
         if self._tempo is None or self._anew == "hands on":
             return self._step(at, ratio, wanted, why)
-        steps = self._anew or folds or self._stepped_at is not None or apart(wanted, self._tempo) > STEP
-        if steps:
+        unforeseen = self._stepped_at is None and apart(wanted, self._tempo) > STEP
+        if self._anew or folds or unforeseen or self._stepped_at is not None:
+            if unforeseen and not self._anew and not self._step_gate.waits:
+                self._phase.forget()
             since = at if self._stepped_at is None else self._stepped_at
             passes = self._step_gate.opens(since, at, self._delay_s())
             return self._step(at, ratio, wanted, why) if passes else []
@@ -157,8 +172,11 @@ class PedalPolicy:
 
     def _step(self, at: float, ratio: Fraction, wanted: float, why: str) -> list[Fact]:
         """Go to another tempo or ratio in one change."""
-        if self._tempo is None and self._needs_beat and not self._phase.known:
-            return []  # it begins on a beat, and there will be one
+        if self.needs_beat and not self._phase.known:
+            self._no_beat_since = min(at, self._no_beat_since)
+            if self._tempo is None or at < self._no_beat_since + BEAT_S:
+                return []  # the step is to meet the beat, and there will be one soon
+        self._no_beat_since = inf
         moves = bool(self._anew) or why == "fold" or apart(wanted, self._tempo or wanted) > SEAT or self._keeps_beat
         self._folding.ratio = ratio
         self._anew, self._stepped_at = "", None
@@ -203,7 +221,7 @@ class PedalPolicy:
     @property
     def _keeps_beat(self) -> bool:
         """Whether the pedals are told where the beat falls, and there is one."""
-        return (self._needs_beat or self._tapped) and self._phase.known
+        return (self.needs_beat or self._tapped) and self._phase.known
 
     def _beats(self, at: float) -> float | None:
         """Return the beats of the pedals at time ``at``, as the deck's beats have them; None before there is one."""

@@ -11,7 +11,7 @@ from bridge.send.clock import Beats, TickClock
 from bridge.send.delay_times import DelayTimes
 from bridge.send.messages import CLOCK
 from bridge.send.plan import PortPlan, SendPlan
-from bridge.send.song import LEAD_S, Song
+from bridge.send.song import BEGIN_S, Song
 from bridge.send.taps import CONTACT_MAX_S, LATEST_TAP_S, TapPlan, Taps
 
 QUIET_S = 0.006
@@ -111,6 +111,11 @@ class Schedule:
         """Take in that a port is gone: no burst of taps is begun there until it is back."""
         self._now = max(self._now, now)
         self._ports[port].gone(self._now)
+
+    def missed(self, port: str, data: bytes, now: float) -> list[Fact]:
+        """Take in that a message which was given out came too late to its port, and was left out; say what follows."""
+        self._now = max(self._now, now)
+        return self._ports[port].missed(data, self._now)
 
     def lost(self, port: str) -> None:
         """Take in that ticks which were given out were lost on the way, so that a sequencer there is behind."""
@@ -218,6 +223,9 @@ class _Port:
         for tap in self._taps:
             tap.end(now)
 
+    def missed(self, data: bytes, now: float) -> list[Fact]:
+        return [fact for tap in self._taps if tap.plan.press == data for fact in tap.missed(now)]
+
     def lost(self) -> None:
         self._song.lost()
 
@@ -264,7 +272,7 @@ class _Port:
 
     def _first_tick(self, at: float, now: float) -> float:
         """Return when a clock that is to begin at ``at`` has its first tick: a Start has to go out before it."""
-        return max(at, now + LEAD_S) if "start" in self._plan.transport else max(at, now)
+        return max(at, now + BEGIN_S) if "start" in self._plan.transport else max(at, now)
 
     def _next_tick(self) -> float:
         return inf if self._clock is None else self._clock.next_due()

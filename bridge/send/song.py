@@ -29,6 +29,9 @@ LEAD_S = 0.003
 The standard wants 1 ms at least; the rest is for ports that are not on time.
 """
 
+BEGIN_S = 0.02
+"""A clock that begins with a Start has its first tick so long after its first order, in seconds: both are on time."""
+
 MAKE_READY_TICKS = 24
 """A receiver has at least so many ticks to find a position: more than 0.15 s. Old ones take their time."""
 

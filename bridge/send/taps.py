@@ -21,6 +21,12 @@ LATEST_TAP_S = 0.003
 OPEN_S = 0.02
 """Between two taps the contact is open at least so long."""
 
+BEATLESS_S = 2.0
+"""Where nobody knows the beat, a burst waits so long for somebody to, in seconds; then its taps fall when they may."""
+
+STEP = 0.04
+"""A tempo that differs by more than this share from that of a burst is another tempo, and no drift."""
+
 SHIFTED = 0.1
 """A beat that moves by more than this part of a beat between two taps makes the pedal read another tempo."""
 
@@ -106,16 +112,17 @@ class Taps:
     """The tap contact of one pedal: what is due on it, whatever the tempo does and however late one asks.
 
     A burst is begun when the tempo has moved by more than `TapPlan.drift` since the last one, and its taps lie on the
-    newest beats known, each aimed afresh. A tempo or a beat that jumps within a burst begins its count again, up to
-    twice `TapPlan.count` taps in all. After a stall, what is left of a burst is left out and told; only the release
-    goes out however late it is. Two presses never follow each other without a release between, and a burst never
-    begins within `TapPlan.every_s` of another. Host times must not run backwards.
+    newest beats known, each aimed afresh. A tempo that steps or a beat that jumps within a burst begins its count
+    again, up to twice `TapPlan.count` taps in all. After a stall, what is left of a burst is left out and told; only
+    the release goes out however late it is. Two presses never follow each other without a release between, and a burst
+    never begins within `TapPlan.every_s` of another. Host times must not run backwards.
     """
 
     def __init__(self, plan: TapPlan) -> None:
         self.plan = plan
         self._tempo: float | None = None
         self._beat_at: float | None = None
+        self._beatless_at: float | None = None  # since when a tempo is known without a beat
         self._tapped: float | None = None  # the tempo that the pedal has from a burst
         self._first_at = -inf  # earliest beat of the next burst
         self._sent = 0  # taps of this burst that went out
@@ -133,7 +140,7 @@ class Taps:
         Args:
             tempo: Taps a minute, 20..400.
             now: Host time in seconds.
-            beat_at: Host time of any beat of the pedal; None where nobody knows, and its taps fall when they may.
+            beat_at: Host time of any beat of the pedal; None where nobody knows.
 
         Raises:
             ValueError: ``tempo`` is outside its range, or ``beat_at`` is not finite.
@@ -143,10 +150,11 @@ class Taps:
             raise ValueError(f"beat_at must be a finite time in seconds, got {beat_at!r}")
         self._leave_out_late(now)
         self._tempo, self._beat_at = tempo, beat_at
+        self._beatless_at = None if beat_at is not None else now if self._beatless_at is None else self._beatless_at
         self._aim(now)
         if self._sent and self._next is not None:
             shifted = abs(self._next - self._last - period) > SHIFTED * period
-            if shifted or self._moved():
+            if shifted or self._off() > max(STEP, self.plan.drift):
                 self._counted, self._tapped = [], tempo
 
     def forget(self, now: float) -> None:
@@ -160,6 +168,14 @@ class Taps:
         """Open the contact, and tap no more: until `forget`, if the pedal is only away."""
         self._release_at, self._away = now, True
         self._abandon()
+
+    def missed(self, now: float) -> list[Fact]:
+        """Take in that a tap which was given out was left out by its port, for it came too late; say what follows."""
+        if not self._sent:  # it was the last of its burst: the pedal has the tempo of those before
+            return [TapsDropped(at=now, pedal=self.plan.pedal, sent=self.plan.count - 1, count=1)]
+        self._give_up(now, self._sent - 1)
+        facts, self._facts = self._facts, []
+        return facts
 
     def next_due(self) -> float:
         """Return the host time in seconds at which something is due, perhaps in the past; inf if nothing is."""
@@ -211,9 +227,12 @@ class Taps:
         due_at = self._next - self.plan.latency_s
         if now - due_at <= LATEST_TAP_S and due_at >= self._opened_at + OPEN_S / 2:
             return
+        self._give_up(now, self._sent)
+
+    def _give_up(self, now: float, arrived: int) -> None:
         if self._sent:
-            left = self.plan.count - len(self._counted)
-            self._facts.append(TapsDropped(at=now, pedal=self.plan.pedal, sent=self._sent, count=left))
+            left = max(1, self.plan.count - arrived)
+            self._facts.append(TapsDropped(at=now, pedal=self.plan.pedal, sent=arrived, count=left))
             self._tapped = None  # the pedal has some tempo, but not this one for certain
         self._abandon()
         self._aim(now)
@@ -223,16 +242,14 @@ class Taps:
             self._first_at = self._last + self.plan.every_s
         self._sent, self._counted, self._next = 0, [], None
 
-    def _moved(self) -> bool:
-        """Whether the pedal's tempo is worth a burst."""
-        return self._tempo is not None and (
-            self._tapped is None or not abs(self._tempo / self._tapped - 1.0) <= self.plan.drift
-        )
+    def _off(self) -> float:
+        """Return by what share the tempo is off from what was tapped; infinite where nothing was."""
+        return inf if self._tempo is None or self._tapped is None else abs(self._tempo / self._tapped - 1.0)
 
     def _aim(self, now: float) -> None:
         """Set the next tap on the first beat that it may have; one that fell due a moment ago stays."""
         self._next = None
-        if self._away or self._tempo is None or not (self._sent or self._moved()):
+        if self._away or self._tempo is None or not (self._sent or self._off() > self.plan.drift):
             return
         period = period_s(self._tempo)
         known = self._beat_at is not None
@@ -240,7 +257,8 @@ class Taps:
         if self._sent:  # nearer to the beat that follows than to the one that was tapped
             earliest = max(earliest, self._last + (period / 2 if known else period))
         else:
-            earliest = max(earliest, self._first_at)
+            waits_until = -inf if self._beatless_at is None else self._beatless_at + BEATLESS_S
+            earliest = max(earliest, self._first_at, waits_until)
         opened_at = self._opened_at if self._release_at is None else self._release_at
         earliest = max(earliest, opened_at + OPEN_S + self.plan.latency_s)
         if self._beat_at is not None:

@@ -437,8 +437,10 @@
     }), columns, holder);
   }
 
-  function title(text) {
-    holder.append(Object.assign(document.createElement("p"), { className: "title", textContent: text }));
+  function title(text, onScreen = "") {
+    const line = Object.assign(document.createElement("p"), { className: "title", textContent: text });
+    line.append(Object.assign(document.createElement("span"), { className: "onscreen", textContent: onScreen }));
+    holder.append(line);
   }
 
   // --- put together; again when the colours change, since a legend keeps those that it was made with
@@ -452,7 +454,7 @@
     key = stateKey();
     title("Heard tempo and what each pedal was told, in bpm");
     plots.push(tempoPlot());
-    title(player.any ? "Level, in dB relative to full scale: click to hear it from there" : "Level, in dB relative to full scale");
+    title("Level, in dB relative to full scale", player.any ? ": click to hear it from there" : "");
     plots.push(levelsPlot());
     drawKey(key);
     show(begin, end);

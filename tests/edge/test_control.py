@@ -1,4 +1,4 @@
-"""Promises of the local socket behind ``tapebridge mark`` and ``tapebridge end``."""
+"""Promises of the local socket behind ``tapebridge mark``, ``end`` and what is done by hand."""
 
 import json
 import os
@@ -15,10 +15,12 @@ from pathlib import Path
 import pytest
 
 from bridge.edge import control as control_module
-from bridge.edge.control import CLIENTS_MAX, Control, MarkAsked, SetEndAsked, end, mark
+from bridge.edge.control import CLIENTS_MAX, Control, HandAsked, MarkAsked, SetEndAsked, by_hand, end, mark
 from bridge.edge.host_clock import now
 from bridge.errors import BridgeError
 from bridge.testing.clock import FakeClock
+
+NAMES = {"pedal": ("long echo", "stutter"), "deck": ("north",)}
 
 
 @pytest.fixture(autouse=True)
@@ -31,7 +33,7 @@ def runtime(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @contextmanager
 def serving(clock: Callable[[], float] = now) -> Iterator[tuple[Control, list[MarkAsked | SetEndAsked]]]:
     """A set that runs, as far as other terminals see; it ends soon after it is asked to."""
-    control, asked, ended = Control(clock), [], threading.Event()
+    control, asked, ended = Control(clock, NAMES), [], threading.Event()
 
     def serve() -> None:
         while not ended.is_set() and SetEndAsked() not in asked:
@@ -62,6 +64,29 @@ def raw(runtime: Path, data: bytes) -> bytes:
             return connection.recv(100)
         except ConnectionError:
             return b""
+
+
+def test_what_is_done_by_hand_reaches_the_set():
+    with serving() as (_, asked):
+        by_hand("hands off", "long echo")
+        by_hand("keep", "north")
+    assert asked == [HandAsked("hands off", "long echo"), HandAsked("keep", "north")]
+
+
+@pytest.mark.parametrize(
+    ("what", "name", "said"),
+    [
+        ("hands off", "long ecko", "The set has no pedal called 'long ecko'. Its pedals: long echo, stutter."),
+        ("go", "north", "The set has no pedal called 'north'"),
+        ("let go", "long echo", "The set has no deck called 'long echo'. Its decks: north."),
+    ],
+)
+def test_a_pedal_or_deck_that_is_not_there_is_refused_with_those_that_are(what, name, said):
+    with serving() as (_, asked):
+        with pytest.raises(BridgeError, match=said):
+            by_hand(what, name)
+        by_hand("hands on", "stutter")  # and the set goes on
+    assert asked == [HandAsked("hands on", "stutter")]
 
 
 def test_a_mark_reaches_the_set_as_it_was_written():

@@ -9,8 +9,19 @@ from collections.abc import Iterator
 import pytest
 
 from bridge.edge import link as link_module
-from bridge.edge.link import ALIVE_EVERY_S, LINE_MAX, WAITING_MAX, Alive, EndAsked, Link, LinkMessage, PortsGone
+from bridge.edge.link import (
+    ALIVE_EVERY_S,
+    LINE_MAX,
+    WAITING_MAX,
+    Alive,
+    EndAsked,
+    Link,
+    LinkMessage,
+    PortsGone,
+    Standing,
+)
 from bridge.events import MarkPlaced, PedalTold, TicksDropped
+from bridge.events_hand import HandsOff, TempoKept
 
 
 @pytest.fixture
@@ -178,3 +189,10 @@ def test_a_link_reaches_into_a_spawned_process():
         ours.close()
         process.join(5)
     assert process.exitcode == 0
+
+
+def test_what_stands_by_hand_comes_over_as_it_is(ends):
+    one, other = ends
+    standing = Standing((HandsOff(at=1.0, pedal="long echo"), TempoKept(at=2.0, deck="north")))
+    assert one.send(standing) == 0
+    assert other.receive() == [standing]

@@ -136,6 +136,24 @@ def test_on_jack_bytes_arrive_at_a_named_and_from_a_virtual_port(jack_server):
 
 
 @pytest.mark.jack
+def test_on_jack_what_is_sent_just_before_a_port_closes_arrives(jack_server):
+    """The release of a contact is the last that a port sends."""
+    pedal = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "pedal box")
+    pedal.open_virtual_port("in")
+    system = MidiSystem("jack")
+    try:
+        for _ in range(5):
+            port = system.open("pedal box")
+            _until(port.present)
+            port.send(b"\x80\x3c\x00")
+            port.close()
+            _until(lambda: pedal.get_message() is not None)
+    finally:
+        system.close()
+        pedal.delete()
+
+
+@pytest.mark.jack
 def test_on_jack_a_pedal_that_is_pulled_and_comes_back_hears_again(jack_server):
     clock = FakeClock(now())
     pedal = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "pedal box")

@@ -17,6 +17,7 @@ import pytest
 from bridge.edge.host_clock import now
 from bridge.edge.port_process import PortProcesses
 from bridge.events import Fact, PortLost, PortOpened, TicksDropped
+from bridge.events_sent import MessageLeftOut
 from tests.toy_ports import ToySystem
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -118,6 +119,15 @@ def test_a_tick_that_is_late_is_dropped_and_counted_and_anything_else_is_sent(sy
         run.ports.send("Pedals A", RELEASE, now() - 1.0)
         run.until(lambda: dropped(run, "Pedals A") == 2)
         run.until(lambda: [data for _, data in system.sent("Pedals A")] == [RELEASE])
+
+
+def test_a_tap_that_is_late_is_left_out_and_said(system):
+    with running(opener(system), "Pedals A") as run:
+        run.ports.send("Pedals A", PRESS, now() - 1.0, undo=RELEASE, until=now() - 0.5, undo_at=now() - 0.8)
+        run.until(lambda: run.told(MessageLeftOut, "Pedals A"))
+        assert bytes.fromhex(run.told(MessageLeftOut, "Pedals A")[0].data) == PRESS
+        run.ports.send("Pedals A", TICK, now())
+        run.until(lambda: [data for _, data in system.sent("Pedals A")] == [TICK])
 
 
 def test_a_process_of_a_port_that_is_killed_is_replaced_and_a_closed_contact_opened(system):

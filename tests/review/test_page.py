@@ -110,7 +110,8 @@ def test_the_lines_are_where_the_beats_are(opened: Opener, review: Path) -> None
     """At 0:40 north is heard at 85 bpm: the plot has north's colour there, and not 20 bpm above it."""
     page = opened(review)
     ask = f"""([seconds, tempo, low, high]) => {{
-        const plot = document.querySelectorAll('.uplot')[1], over = plot.querySelector('.u-over'), px = devicePixelRatio;
+        const plot = document.querySelectorAll('.uplot')[1];
+        const over = plot.querySelector('.u-over'), px = devicePixelRatio;
         const colour = getComputedStyle(document.querySelectorAll('.u-marker')[1]).borderTopColor.match(/\\d+/g);
         const x = over.offsetLeft + over.offsetWidth * seconds / 120;
         const y = over.offsetTop + over.offsetHeight * (high - tempo) / (high - low);

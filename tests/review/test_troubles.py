@@ -14,6 +14,7 @@ from bridge.events import (
     TakeEnded,
     TicksDropped,
 )
+from bridge.events_host import HostSuspended, SenderReady
 from bridge.journal.recover import LineFault
 from bridge.review.troubles import Trouble, troubles
 from tests.review.sample import BEGAN, ferry_night
@@ -107,3 +108,14 @@ def test_many_unreadable_lines_are_counted_not_listed() -> None:
     assert len(found) == 13
     assert found[0].what == "The journal, line 1: unreadable"
     assert found[-1].what == "988 more lines of the journal could not be read."
+
+
+def test_a_machine_that_slept_and_clocks_without_priority_are_told_with_what_to_do() -> None:
+    ready = SenderReady(at=1.0, pid=1, priority="normal", timer="usual", memory="not locked")
+    found = told(ready, HostSuspended(at=50.0, slept_s=125.0))
+    assert [trouble.seconds for trouble in found] == [1.0, 50.0]
+    assert "without any priority" in found[0].what
+    assert "slept for 2:05" in found[1].what
+    assert all("tapebridge check RIG" in trouble.remedy for trouble in found)
+    granted = SenderReady(at=1.0, pid=1, priority="real time", timer="1 ns", memory="locked")
+    assert told(granted) == ()

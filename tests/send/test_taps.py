@@ -106,6 +106,20 @@ def test_drift_is_tapped_when_it_is_worth_it_and_not_within_the_minimum_time():
     assert [fact.tempo for fact in pedal.facts] == pytest.approx([90.0, 91.0, 95.0])
 
 
+def test_without_a_beat_a_burst_waits_for_one_and_then_goes_out_all_the_same():
+    """A beat is known soon after a tempo; a tempo that is tapped by foot, or held, may have none."""
+    pedal = Pedal(Taps(plan()))
+    pedal.taps.tell(60.0, 0.0)
+    pedal.run(1.2)
+    pedal.taps.tell(60.0, 1.2, beat_at=0.5)
+    pedal.run(60.0)
+    assert pedal.presses == pytest.approx([1.5, 2.5, 3.5, 4.5])
+    pedal = Pedal(Taps(plan()))
+    pedal.taps.tell(60.0, 0.0)
+    pedal.run(60.0)
+    assert pedal.presses == pytest.approx([2.0, 3.0, 4.0, 5.0])
+
+
 def test_a_beat_that_moves_within_a_burst_is_aimed_at_afresh():
     """The last tap is on the beat as it is then known, not as it was at the first tap."""
     pedal = Pedal(Taps(plan()))
@@ -157,6 +171,25 @@ def test_what_is_late_after_a_stall_is_left_out_whole_and_the_contact_is_opened(
     assert pedal.facts == [TapsDropped(at=3.01, pedal="short echo", sent=2, count=2)]
     pedal.run(60.0)
     assert pedal.presses[2:] == pytest.approx([11.0, 12.0, 13.0, 14.0])
+
+
+def test_a_tap_that_its_port_left_out_ends_its_burst():
+    """A pedal would take the gap for a beat of twice the length."""
+    pedal = Pedal(Taps(plan(every_s=10.0)))
+    pedal.taps.tell(60.0, 0.0, beat_at=0.0)
+    pedal.run(1.3)
+    pedal.facts += pedal.taps.missed(1.3)
+    pedal.run(60.0)
+    assert pedal.presses == pytest.approx([0.0, 1.0, 11.0, 12.0, 13.0, 14.0])
+    assert [type(fact) for fact in pedal.facts] == [TapsDropped, TapsSent]
+    assert (pedal.facts[0].sent, pedal.facts[0].count) == (1, 3)
+
+
+def test_a_last_tap_that_its_port_left_out_is_told():
+    pedal = Pedal(Taps(plan()))
+    pedal.taps.tell(60.0, 0.0, beat_at=0.0)
+    pedal.run(5.0)
+    assert pedal.taps.missed(5.0) == [TapsDropped(at=5.0, pedal="short echo", sent=3, count=1)]
 
 
 def test_an_order_that_comes_just_before_a_due_tap_is_sent_moves_it_nowhere():
