@@ -177,8 +177,8 @@ def _table(nights: Sequence[Night]) -> Table:
         "Drift at its end, %",
         "Slow drift, cents",
         "A line, cents an hour",
+        "Wobble, cents RMS",
     )
-    heads = (*heads, "Wobble, cents RMS")
     rows = [
         (
             night.name,
