@@ -101,7 +101,7 @@ class Taps:
         on: Velocity of the note, 1..127, or value that presses, 0..127; a program change has none.
         off: Value that releases, 0..127; a note ends by Note Off, whatever this says.
         count: Taps in a burst, 2..16. Pedals take the mean of the last few.
-        every_s: Least time between the ends of two bursts in seconds, 2..600: each burst may be heard.
+        every_s: Least time from a burst's last tap to the next burst in seconds, 2..600: each burst may be heard.
         drift_percent: A burst is worth it when the tempo is off by this share since the last one, 0.1..20 %.
         contact_ms: Time from press to release in ms, 5..200: long enough to be seen, never long enough for "hold".
     """

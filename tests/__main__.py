@@ -10,7 +10,7 @@ from pathlib import Path
 
 from bridge import first_run
 
-DEBIAN = ("chromium", "jackd2", "libportaudio2")
+DEBIAN = ("chromium", "ffmpeg", "jackd2", "libportaudio2")
 """Debian packages that tests with a real browser, real ports and a real sound flow need; without them these skip."""
 
 CHECKS = {

@@ -15,6 +15,7 @@ from click.testing import CliRunner
 
 from bridge import __version__, live
 from bridge.cli import main
+from bridge.edge import control
 from bridge.testing.clips import clips_folder
 
 
@@ -61,6 +62,8 @@ def test_the_version_is_told():
         ("follow",),
         ("rehearse", "--seed", "x"),
         ("mark",),
+        ("hands", "off"),
+        ("keep",),
         *(("run", "rig.toml", "--for", length) for length in ("-1", "0", "nan", "inf", "1e400")),
     ],
 )
@@ -73,6 +76,8 @@ def test_wrong_use_exits_with_2(arguments):
     [
         (("end",), "No set is running. Start one: tapebridge run RIG"),
         (("mark", "the", "ferry"), "No set is running. Start one: tapebridge run RIG"),
+        (("hands", "off", "long echo"), "No set is running. Start one: tapebridge run RIG"),
+        (("keep", "north"), "No set is running. Start one: tapebridge run RIG"),
         (("follow", "absent.wav"), "absent.wav: the file cannot be read"),
         (("review", "absent"), "absent: there is no such folder"),
         (("check", "absent.toml"), "absent.toml"),
@@ -86,6 +91,24 @@ def test_a_refusal_is_said_on_one_line_and_exits_with_1(tmp_path, monkeypatch, a
     assert result.exit_code == 1
     assert told in result.output
     assert len(result.output.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "asked"),
+    [
+        (("hands", "off", "long echo"), ("hands off", "long echo")),
+        (("hands", "on", "long echo"), ("hands on", "long echo")),
+        (("keep", "north"), ("keep", "north")),
+        (("let-go", "north"), ("let go", "north")),
+        (("go", "long echo"), ("go", "long echo")),
+    ],
+)
+def test_what_is_done_by_hand_is_asked_of_the_set_that_runs(monkeypatch, arguments, asked):
+    done = []
+    monkeypatch.setattr(control, "by_hand", lambda what, name: done.append((what, name)))
+    result = call(*arguments)
+    assert (result.exit_code, result.output, done) == (0, "", [asked])
+    assert asked[0] in control.BY_HAND
 
 
 def test_run_tells_of_an_unknown_osc_host_before_the_set_begins(tmp_path, monkeypatch):

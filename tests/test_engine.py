@@ -20,6 +20,7 @@ from bridge.events import (
     PedalTold,
     SoundHeard,
 )
+from bridge.events_hand import HandsOff, HandsOn, TempoKept, TempoLetGo
 from bridge.rig import Deck, Pedal, Rig, SoundInput
 from bridge.testing.beds import fog_signal
 from bridge.testing.clips import drum_loop
@@ -152,6 +153,56 @@ def test_an_engine_that_takes_over_keeps_what_the_pedal_was_told():
     engine.resume(PedalTold(at=0.0, pedal="gone from the rig", deck="north", tempo=50.0, ratio=1.0, why="drift"))
     told = [fact for fact in heard(night(), [512], engine) if isinstance(fact, PedalTold)]
     assert all(fact.why == "drift" and fact.tempo == pytest.approx(96.0, rel=0.02) for fact in told)
+
+
+HAD = PedalTold(at=0.0, pedal="long echo", deck="north", tempo=110.0, ratio=1.0, why="drift")
+
+
+def orders(engine: Engine, begin_s: float, end_s: float) -> list[PedalTold]:
+    """What an engine orders while it hears a part of the night."""
+    facts = []
+    for frame in range(round(begin_s * RATE), round(end_s * RATE), 441):
+        samples = night()[frame : frame + 441]
+        facts += engine.handle(SoundHeard(frame=frame, at=frame / RATE, samples=samples))
+    return [fact for fact in facts if isinstance(fact, PedalTold)]
+
+
+def test_a_kept_tempo_stays_until_it_is_let_go():
+    """The pedal had 110 bpm; the tape has 96, which another deck's word does not keep from it."""
+    engine = Engine(RIG, RATE)
+    engine.resume(HAD)
+    engine.obey(TempoKept(at=0.0, deck="north"))
+    engine.obey(TempoLetGo(at=0.0, deck="south"))
+    assert orders(engine, 0.0, 10.0) == []
+    engine.obey(TempoLetGo(at=10.0, deck="north"))
+    [told] = orders(engine, 10.0, 11.0)
+    assert (told.why, told.tempo) == ("step", pytest.approx(96.0, rel=0.01))
+
+
+def test_a_pedal_with_hands_off_is_told_nothing_and_with_hands_on_what_is_heard_at_once():
+    engine = Engine(RIG, RATE)
+    engine.resume(HAD)
+    engine.obey(HandsOff(at=0.0, pedal="long echo"))
+    engine.obey(HandsOff(at=0.0, pedal="gone from the rig"))
+    assert orders(engine, 0.0, 10.0) == []
+    [told] = engine.obey(HandsOn(at=10.0, pedal="long echo"))
+    assert isinstance(told, PedalTold)
+    assert (told.why, told.tempo) == ("hands on", pytest.approx(96.0, rel=0.01))
+    assert told.at == pytest.approx(10.0, abs=0.05)
+
+
+def test_a_pedal_that_needs_the_beat_is_told_where_it_falls():
+    """As the beats that were placed have it, to 10 ms; one that delays is told the same, and need not care."""
+    rig = dataclasses.replace(RIG, pedals=(dataclasses.replace(LONG_ECHO, name="stutter", needs="beat"),))
+    facts = heard(night(), [512], Engine(rig, RATE))
+    beats = np.array([fact.at for fact in facts if isinstance(fact, BeatPlaced) and fact.at < 12.5])
+    told = [fact for fact in facts if isinstance(fact, PedalTold)]
+    assert told[0].why == "begin"
+    for fact in told:
+        assert fact.beat_at is not None
+        newest = beats[beats <= fact.at + 0.01]
+        off = (fact.beat_at - newest[-1]) * fact.tempo / 60
+        assert abs(off - round(off)) * 60 / fact.tempo < 0.01
 
 
 def test_a_short_gap_counts_as_silence_and_musical_time_goes_on():

@@ -25,6 +25,7 @@ from bridge.events import (
     SoundNotKept,
     TicksDropped,
 )
+from bridge.events_hand import HandsOff, HandsOn, RatioFolded, TempoKept, TempoLetGo
 from bridge.events_host import HostSuspended, SenderReady, SleepInhibited, SleepPossible
 from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
 from bridge.rig import Deck, Pedal, Rig, SoundInput
@@ -136,6 +137,14 @@ def test_where_there_is_no_terminal_each_change_is_a_line_and_drift_is_not():
         (TapsSent(at=1.0, pedal="short echo", tempo=84.04, count=4), "short echo: 4 taps at 84.0 bpm"),
         (TapsDropped(at=1.0, pedal="short echo", sent=3, count=1), "short echo: 1 late tap left out"),
         (DelayTimeTold(at=1.0, pedal="long echo", delay_ms=714.3, why="step"), "long echo: 714 ms"),
+        (
+            RatioFolded(at=1.0, pedal="long echo", asked=1.0, ratio=2.0, why="1/4 at 59.0 bpm, 1017 ms, is too long"),
+            "long echo: told 2 beats a beat instead of 1 (1/4 at 59.0 bpm, 1017 ms, is too long)",
+        ),
+        (HandsOff(at=1.0, pedal="long echo"), "long echo: hands off, it has its knobs"),
+        (HandsOn(at=1.0, pedal="long echo"), "long echo: hands on"),
+        (TempoKept(at=1.0, deck="north"), "north: tempo kept"),
+        (TempoLetGo(at=1.0, deck="north"), "north: tempo let go"),
         (SoundLost(at=1.0, frames=0, why="no device"), "sound: no device"),
         (SoundNotKept(at=1.0, why="the disk is full"), "sound is no longer recorded: the disk is full"),
     ],

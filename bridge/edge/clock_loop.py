@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from contextlib import closing
+from dataclasses import replace
 from functools import partial
 
 from bridge.edge import host_clock
@@ -11,8 +12,8 @@ from bridge.edge.midi import MidiSystem
 from bridge.edge.midi_in import Came, MidiInput
 from bridge.edge.port_process import PortProcesses
 from bridge.errors import DeviceError
-from bridge.events import PortLost, PortOpened
-from bridge.measure.clock import ClockHeard, clock_heard
+from bridge.events import PortLost, PortOpened, TicksDropped
+from bridge.measure.clock import FEWEST, ClockHeard, clock_heard
 from bridge.units import tick_interval_s
 
 CLOCK = b"\xf8"
@@ -29,6 +30,9 @@ BEGIN_S = 0.5
 
 AHEAD_S = 0.2
 """Ticks are handed to the output's own process so long before they are due, in seconds."""
+
+PATIENCE_S = 2.0
+"""An output that takes nothing for so long is lost, in seconds; what it did not take meanwhile was not sent."""
 
 STRAGGLERS_S = 0.5
 """The last ticks have so long to come, in seconds."""
@@ -57,7 +61,10 @@ def measure_clock(input_name: str, output_name: str, *, seconds: float, api: str
         came_in.take()
         sent = _send(ports, output_name, seconds)
         time.sleep(STRAGGLERS_S)
-        return clock_heard(sent, arrivals([one for one in came_in.take() if one.data == CLOCK]))
+        ports.tend()
+        dropped = sum(fact.count for fact in ports.take_facts() if isinstance(fact, TicksDropped))
+        told = clock_heard(sent, arrivals([one for one in came_in.take() if one.data == CLOCK]))
+        return replace(told, dropped=dropped)
 
 
 def arrivals(came: list[Came]) -> list[float]:
@@ -97,12 +104,15 @@ def _send(ports: PortProcesses, name: str, seconds: float) -> list[float]:
         while at - host_clock.now() > AHEAD_S:
             time.sleep(0.01)
             ports.tend()
-        if not ports.send(name, CLOCK, at):
+        if ports.send(name, CLOCK, at):
+            sent.append(at)
+        elif at - (sent or [begin])[-1] > PATIENCE_S:
             why = [fact.why for fact in ports.take_facts() if isinstance(fact, PortLost)]
             raise DeviceError(f'The MIDI output "{name}" was lost: {"; ".join(why) or "it takes nothing more"}.')
-        sent.append(at)
         at += tick_interval_s(TEMPI[at > begin + seconds / 2])
-    while host_clock.now() < sent[-1]:
+    while host_clock.now() < at:
         time.sleep(0.01)
         ports.tend()
+    if len(sent) < FEWEST:
+        raise DeviceError(f'The MIDI output "{name}" took only {len(sent)} ticks. Unplug it, and plug it in again.')
     return sent

@@ -201,8 +201,7 @@ def _of_notes(heard: Recorded, channel: int, sent: list[float]) -> NoteLatency:
         frame = heard.frame_at(at)
         part = samples[max(0, frame - quiet) : frame + reach]
         told = find_beginning(part, quiet, heard.rate) if frame >= quiet and len(part) > quiet else None
-        # back from whole frames to the instant of sending
-        delays.append(None if told is None else told + heard.at + frame / heard.rate - at)
+        delays.append(None if told is None else heard.time_of(frame + told * heard.rate) - at)
     before = samples[: max(1, heard.frame_at(sent[0]))] if sent else samples
     return NoteLatency(
         answers=answers(delays or [None]), peak_db=_peak_db(samples), quiet_db=_peak_db(before), lost=heard.lost

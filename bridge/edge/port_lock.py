@@ -44,7 +44,7 @@ class PortLock:
     """The right to send on a MIDI output; to be closed.
 
     A process of the same set that was given up, since its driver never came back, may still hold the lock of its port:
-    another one of that set goes on without it.
+    another one of that set goes on without it. So does another set, when the one that holds it was killed.
 
     Args:
         output: What tells the output from all others of this machine.
@@ -65,6 +65,8 @@ class PortLock:
             held = _held(descriptor)
             os.close(descriptor)
             if held.get("pid") != holder:
+                if _is_gone(held.get("pid")):
+                    return
                 raise DeviceError(_taken(output, held.get("pid")))
             if held.get("port") != port:
                 raise DeviceError(
@@ -95,8 +97,8 @@ def refuse_taken(output: str) -> None:
     except OSError:
         return
     try:
-        if not _try_lock(descriptor):
-            raise DeviceError(_taken(output, _held(descriptor).get("pid")))
+        if not _try_lock(descriptor) and not _is_gone(pid := _held(descriptor).get("pid")):
+            raise DeviceError(_taken(output, pid))
     finally:
         os.close(descriptor)
 
@@ -104,6 +106,19 @@ def refuse_taken(output: str) -> None:
 def _taken(output: str, pid: int | None) -> str:
     name = output.partition("\0")[2]
     return f'Another set (process {pid or "unknown"}) has the MIDI output "{name}". End that first, or name another'
+
+
+def _is_gone(pid: Any) -> bool:
+    """Return whether a set was killed, and only a process of one of its ports is left."""
+    if os.name != "posix" or type(pid) is not int or pid <= 0:
+        return False  # elsewhere kill(pid, 0) is no mere question
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return True
+    except OSError:
+        return False
+    return False
 
 
 def _held(descriptor: int) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from math import inf
 from bridge.edge.child import signals_held
 from bridge.edge.port_hand import CLOCK, HEADER, TURN_S, serve
 from bridge.edge.port_set import PortSystem
+from bridge.edge.priority import hurry
 from bridge.events import Fact, PortLost, PortOpened
 from bridge.records import from_record
 
@@ -191,6 +192,7 @@ class _Port:
             return
         finally:
             theirs.close()
+        hurry(process.pid or 0)
         self._process, self._socket = process, ours
         self._incoming, self._still, self._is_new = b"", False, True
         self._heard_at = now + START_PATIENCE_S - KILL_S

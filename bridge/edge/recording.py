@@ -32,20 +32,29 @@ class Recorded:
     """A stretch of sound.
 
     Attributes:
-        at: Host time of its first frame in seconds.
         rate: Frames per second.
         samples: Shape (frames, channels); silent where sound went missing.
         lost: Frames that went missing.
+        begins: Shape (blocks,), host time of each block's first frame in seconds; a device's own rate may be off, and
+            a system that stalls stretches time between two blocks.
+        frames: Shape (blocks,), which frame that was.
     """
 
-    at: float
     rate: int
     samples: NDArray[np.float32]
     lost: int
+    begins: NDArray[np.float64]
+    frames: NDArray[np.intp]
 
     def frame_at(self, at: float) -> int:
         """Return the frame at a host time in seconds; it may lie outside."""
-        return round((at - self.at) * self.rate)
+        block = max(0, int(np.searchsorted(self.begins, at, side="right")) - 1)
+        return int(self.frames[block]) + round((at - float(self.begins[block])) * self.rate)
+
+    def time_of(self, frame: float) -> float:
+        """Return the host time of a frame in seconds."""
+        block = max(0, int(np.searchsorted(self.frames, frame, side="right")) - 1)
+        return float(self.begins[block]) + (frame - int(self.frames[block])) / self.rate
 
 
 def record(
@@ -92,4 +101,10 @@ def _joined(blocks: Sequence[SoundHeard], rate: int) -> Recorded:
         begin = block.frame - first
         samples[begin : begin + len(block.samples)] = block.samples
     heard = sum(len(block.samples) for block in blocks)
-    return Recorded(at=blocks[0].at, rate=rate, samples=samples, lost=frames - heard)
+    return Recorded(
+        rate=rate,
+        samples=samples,
+        lost=frames - heard,
+        begins=np.array([block.at for block in blocks]),
+        frames=np.array([block.frame - first for block in blocks], dtype=np.intp),
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -185,8 +185,12 @@ class _Walk:
         if self._stage.deaf:
             yield _open(pedal.name, "echo", "nothing can be heard without the sound device")
             return
-        yield of_echo(pedal, deck, asked, heard.samples[round(SETTLED_S * heard.rate) :], heard.rate)
-        yield from _gaps(heard)
+        echo = of_echo(pedal, deck, asked, heard.samples[round(SETTLED_S * heard.rate) :], heard.rate)
+        gaps = list(_gaps(heard))
+        if gaps and echo.well == "look":  # sound that is pieced together shifts an echo
+            echo = replace(echo, well="open", todo=f"Walk through {pedal.name} again, since sound went missing")
+        yield echo
+        yield from gaps
 
     def _others(self, deck: Deck) -> list[Deck]:
         return [other for other in self._rig.decks if other != deck]

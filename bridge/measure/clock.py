@@ -20,6 +20,7 @@ class ClockHeard:
         sent: Ticks that went out.
         heard: Ticks that came in and belong to one that went out.
         strange: Ticks that came in besides.
+        dropped: Ticks of those that went out that this machine itself left out, being late.
         delay_ms: The middle delay, in ms; None, as all below, if nothing was heard.
         least_ms: The shortest delay, in ms.
         most_ms: The longest delay, in ms.
@@ -31,6 +32,7 @@ class ClockHeard:
     sent: int
     heard: int
     strange: int
+    dropped: int = 0
     delay_ms: float | None = None
     least_ms: float | None = None
     most_ms: float | None = None

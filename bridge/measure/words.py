@@ -144,6 +144,11 @@ def trouble_of_clock(told: ClockHeard) -> str:
             "No tick came in. See that one MIDI cable goes from that output to that input, and that nothing in "
             "between filters the clock."
         )
+    if told.dropped:
+        return (
+            f"This machine was too busy to send {told.dropped} of {told.sent} ticks in time. Close other programs, see "
+            "what tapebridge check says of real-time priority, and measure again."
+        )
     if told.heard < told.sent:
         return f"{told.sent - told.heard} of {told.sent} ticks were lost. Use another cable, port or interface."
     return ""

@@ -65,8 +65,8 @@ def _each_second(levels: Sequence[tuple[float, float]], seconds: int) -> NDArray
     """Return one level a second; where none was written down, the deck was not heard."""
     line = np.full(seconds, -120.0)
     for at, level in levels:
-        second = int(at)
-        if 0 <= second < seconds:
+        second = max(0, int(at - 0.5))  # a level tells of the second before it
+        if second < seconds:
             line[second] = max(line[second], level)
     return line
 

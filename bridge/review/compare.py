@@ -39,7 +39,8 @@ POINTS = 300
 LABELLED = 12
 """The newest so many nights have their name at their line."""
 
-WIDTH, HEIGHT, LEFT, RIGHT, BELOW = 720, 320, 48, 96, 28
+WIDTH, HEIGHT, LEFT, RIGHT, BELOW = 480, 300, 36, 52, 28
+END_S = 5.0  # what the smoothing makes of a curve's ends is not shown
 DASHES = ("", "7 3", "2 3", "8 3 2 3")
 
 
@@ -169,16 +170,24 @@ def trend(nights: Sequence[Night]) -> str:
 
 
 def _table(nights: Sequence[Night]) -> Table:
-    heads = ("Night", "Longest piece", "Tempo", "At its end", "Slow drift", "Slow drift an hour", "Wobble (RMS)")
+    heads = (
+        "Night",
+        "Longest piece",
+        "Tempo, bpm",
+        "Drift at its end, %",
+        "Slow drift, cents",
+        "A line, cents an hour",
+        "Wobble, cents RMS",
+    )
     rows = [
         (
             night.name,
             clock_text(60.0 * night.minutes),
-            f"{night.piece.reference:.2f}\xa0bpm",
-            signed(night.piece.drift_percent, "%", 2),
-            f"{night.drift_range:.1f}\xa0cents",
-            signed(night.slope, "cents", 1),
-            f"{night.wobble:.1f}\xa0cents",
+            f"{night.piece.reference:.2f}",
+            signed(night.piece.drift_percent, "", 2).strip(),
+            f"{night.drift_range:.1f}",
+            signed(night.slope, "", 1).strip(),
+            f"{night.wobble:.1f}",
         )
         for night in nights
     ]
@@ -197,8 +206,10 @@ def _csv(nights: Sequence[Night]) -> bytes:
 
 
 def _curve(night: Night) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    step = max(1, len(night.parts.seconds) // POINTS)
-    return night.parts.seconds[::step] - night.parts.seconds[0], night.parts.slow[::step]
+    seconds = night.parts.seconds - night.parts.seconds[0]
+    shown = np.flatnonzero((seconds >= END_S) & (seconds <= seconds[-1] - END_S))
+    shown = shown[:: max(1, len(shown) // POINTS)]
+    return seconds[shown], night.parts.slow[shown]
 
 
 def _plot(nights: Sequence[Night]) -> dict[str, Any]:
@@ -222,7 +233,7 @@ def _plot(nights: Sequence[Night]) -> dict[str, Any]:
         lines.append(
             {
                 "points": points,
-                "name": night.name if age < LABELLED else "",
+                "name": _short(night) if age < LABELLED else "",
                 "x": round(float(x(at[-1])) + 5, 1),
                 "y": round(float(y(cents[-1])) + 4, 1),
                 "dash": DASHES[age % len(DASHES)],
@@ -238,9 +249,14 @@ def _plot(nights: Sequence[Night]) -> dict[str, Any]:
         "right": WIDTH - RIGHT,
         "bottom": HEIGHT - BELOW,
         "lines": lines,
-        "cents": [(round(float(y(v)), 1), f"{v:+.0f}".replace("-", "−")) for v in _ticks(low, high)],
+        "cents": [(round(float(y(v)), 1), f"{v:+.0f}".replace("-", "−") if v else "0") for v in _ticks(low, high)],
         "minutes": [(round(float(x(60.0 * v)), 1), f"{v:g}") for v in _ticks(0.0, longest / 60.0)],
     }
+
+
+def _short(night: Night) -> str:
+    then = moment(night.wall)
+    return f"{then.day} {then:%b}" if then else night.name[:8]
 
 
 def _keep_apart(lines: list[dict[str, Any]]) -> None:

@@ -165,6 +165,7 @@ class DelayTimes:
             ValueError: ``tempo`` is outside its range.
         """
         time_ms = delay_ms(tempo, self.plan.division)
+        why = "drift" if why == "phase" else why  # where a beat falls is nothing to a time
         if why == "drift" and self._told is not None and self._message != self._has:
             why = self._told[2]  # of the order that this one overtakes
         low, high = self.plan.reach_ms()

@@ -15,6 +15,9 @@ OF_BEATS = 4
 OFF_S = 0.004
 """A pedal is told again when its beats are off by more than this, in seconds: a fifth of what is promised."""
 
+OFF_TAPPED_S = 0.002
+"""The same for a pedal that is tapped: its last tap is promised within 3 ms of the beat, and it bends nothing."""
+
 LOST_S = 4.0
 """Beats from before a pause of this length, in seconds, say nothing of those behind it."""
 

@@ -4,7 +4,7 @@ const player = (() => {
   const bar = document.querySelector(".player");
   const SOFTLY = 0.8; // seconds from silence to the loudness that is asked for
   const LOUDEST = 0.7; // of full scale: a browser has no limiter for files that lie on a disk
-  let files = [], at = 0, index = -1, wanted = false, begun = 0, said = () => {}, clock = String;
+  let files = [], at = 0, index = -1, wanted = false, begun = 0, tries = 0, seeked = 0, said = () => {}, clock = String;
   const audio = new Audio();
   audio.preload = "none";
 
@@ -19,7 +19,7 @@ const player = (() => {
     bar.querySelector(".play").addEventListener("click", toggle);
     bar.querySelector(".volume").addEventListener("input", () => (audio.volume = loudness()));
     audio.addEventListener("ended", () => wanted && next());
-    audio.addEventListener("error", () => index >= 0 && tell(`The file ${files[index][2]} cannot be played here: it lies beside this page?`));
+    audio.addEventListener("error", failed);
     requestAnimationFrame(move);
   }
 
@@ -38,17 +38,19 @@ const player = (() => {
     play(found, at - files[found][0]);
   }
 
-  function play(file, offset) {
+  function play(file, offset, again = 0) {
     wanted = true;
-    begun = performance.now();
+    begun = null; // the moment of its first sound, once there is one
+    tries = again;
+    seeked = offset;
     audio.volume = 0;
-    if (file !== index) {
+    if (file !== index || again) {
       index = file;
       audio.src = files[file][2];
     }
     const go = () => {
       audio.currentTime = Math.max(0, offset);
-      audio.play().catch((error) => error.name !== "AbortError" && tell("This browser does not play it. Click Play once more, or open the file."));
+      audio.play().catch((error) => error.name === "NotAllowedError" && tell("This browser waits for a click: press Play once more."));
     };
     if (audio.readyState >= 1) go();
     else {
@@ -58,6 +60,14 @@ const player = (() => {
     button();
   }
 
+  // Browsers cannot reach every frame of a FLAC file without a table of its places: then a moment before will do
+  function failed() {
+    if (index < 0) return;
+    if (audio.error?.code !== MediaError.MEDIA_ERR_SRC_NOT_SUPPORTED && wanted && tries < 4) return play(index, Math.max(0, seeked - 0.6), tries + 1);
+    tell(`The file ${files[index][2]} cannot be played here. Does it lie beside this page?`);
+    index = -1;
+  }
+
   function next() {
     const end = files[index][0] + files[index][1];
     const after = files.findIndex(([begin]) => begin >= end - 0.05);
@@ -65,7 +75,7 @@ const player = (() => {
       at = end;
       return stop();
     }
-    const full = begun - 1000 * SOFTLY; // files that follow each other are one sound
+    const full = begun; // files that follow each other are one sound
     play(after, 0);
     begun = full;
   }
@@ -94,6 +104,7 @@ const player = (() => {
 
   function move() {
     if (wanted && !audio.paused && audio.readyState >= 2) {
+      begun ??= performance.now();
       audio.volume = loudness() * Math.min(1, (performance.now() - begun) / (1000 * SOFTLY));
       at = files[index][0] + audio.currentTime;
       show();

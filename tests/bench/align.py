@@ -109,7 +109,7 @@ def mixed(taps: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.flo
         wet[repeat * delay :] += feedback**repeat * mix[: -repeat * delay]
     envelope = np.sqrt(ndimage.uniform_filter1d(wet**2, RATE // 5)) + 1e-3
     wet /= envelope ** rng.uniform(0.0, 0.6)
-    low = signal.butter(1, rng.uniform(2_500.0, 7_000.0), fs=RATE, output="sos")
+    low = signal.butter(1, rng.uniform(2_000.0, 5_000.0), fs=RATE, output="sos")
     wet = signal.sosfilt(low, wet)
     return np.asarray(0.7 * wet / np.abs(wet).max())
 

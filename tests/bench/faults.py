@@ -168,6 +168,7 @@ def run(fault: str) -> dict[str, Any]:
         elif fault == "sender killed":
             for process in (ours, theirs):
                 process.kill()
+                process.join()  # who is not asked for counts as there
             (folder / "listener-1.json").unlink()
             ours, _ = _start(stack, send, name), _start(stack, plain, name)
         elif fault == "port pulled":

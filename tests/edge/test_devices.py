@@ -11,6 +11,7 @@ import pytest
 
 from bridge.edge import devices
 from bridge.edge.devices import Gear, check_gear, resolve_device, rig_against_gear
+from bridge.edge.plugged import Place
 from bridge.edge.portaudio import SoundDevice
 from bridge.errors import DeviceError, RigError
 from bridge.journal.take import check_space
@@ -216,3 +217,14 @@ except DeviceError as error:
 def test_without_portaudio_it_says_which_package_to_install() -> None:
     done = subprocess.run([sys.executable, "-c", WITHOUT_PORTAUDIO], capture_output=True, text=True, check=True)
     assert done.stdout.count("apt-get install libportaudio2") == 2
+
+
+def test_midi_outputs_are_listed_with_what_tells_them_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    places = {"Pedals 20:0": Place("1-2", "FERRY-7"), "Pedals 24:0": Place()}
+    monkeypatch.setattr(devices, "place_of", places.__getitem__)
+    listed = gear(sound=(), midi=tuple(places))
+    assert listed.as_dict()["midi"] == [
+        {"name": "Pedals 20:0", "path": "1-2", "serial": "FERRY-7"},
+        {"name": "Pedals 24:0", "path": None, "serial": None},
+    ]
+    assert '"Pedals 20:0" (path 1-2, serial FERRY-7)\n  "Pedals 24:0"' in listed.as_text()

@@ -15,6 +15,9 @@ from bridge.errors import DeviceError
 
 OUTPUT = "2 default\0Pedals MIDI 1 20:0"
 
+SET = os.getppid()
+"""A process that runs, and is not this one."""
+
 HOLD = """
 import sys
 from bridge.edge.port_lock import PortLock
@@ -34,8 +37,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.fixture
 def other():
-    """A process that holds the port for a set, whose process id is 4711."""
-    code = HOLD.format(output=OUTPUT, holder=4711)
+    """A process that holds the port for a set, whose process id is `SET`."""
+    code = HOLD.format(output=OUTPUT, holder=SET)
     process = subprocess.Popen(
         [sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=os.environ
     )
@@ -46,12 +49,22 @@ def other():
 
 
 def test_a_port_that_another_set_has_is_refused_with_its_process_id(other):
-    said = r'Another set \(process 4711\) has the MIDI output "Pedals MIDI 1 20:0"\. End that first'
+    said = rf'Another set \(process {SET}\) has the MIDI output "Pedals MIDI 1 20:0"\. End that first'
     with pytest.raises(DeviceError, match=said):
         PortLock(OUTPUT, os.getpid(), "Pedals A")
     with pytest.raises(DeviceError, match=said):
         refuse_taken(OUTPUT)
     PortLock("2 default\0Pedals MIDI 1 24:0", os.getpid(), "Pedals B").close()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere nothing tells whether a process is there")
+def test_a_port_process_that_outlives_its_set_keeps_no_other_set_from_the_port():
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    lock = PortLock(OUTPUT, ended.pid, "Pedals A")
+    refuse_taken(OUTPUT)
+    PortLock(OUTPUT, os.getpid(), "Pedals A").close()
+    lock.close()
 
 
 def test_a_set_that_was_killed_holds_nothing(other):
@@ -62,14 +75,14 @@ def test_a_set_that_was_killed_holds_nothing(other):
 
 
 def test_a_process_of_the_same_set_goes_on_without_the_lock_of_one_that_hangs(other):
-    PortLock(OUTPUT, 4711, "Pedals A").close()
-    with pytest.raises(DeviceError, match="process 4711"):
+    PortLock(OUTPUT, SET, "Pedals A").close()
+    with pytest.raises(DeviceError, match=f"process {SET}"):
         refuse_taken(OUTPUT)
 
 
 def test_two_names_for_one_output_are_refused_within_a_set(other):
     with pytest.raises(DeviceError, match='"Pedals" is the output of "Pedals A"'):
-        PortLock(OUTPUT, 4711, "Pedals")
+        PortLock(OUTPUT, SET, "Pedals")
 
 
 def test_what_is_closed_is_free():

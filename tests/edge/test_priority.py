@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.edge.priority import on_time
+from bridge.edge.priority import hurry, on_time
 
 on_linux = pytest.mark.skipif(sys.platform != "linux", reason="asks Linux")
 
@@ -68,3 +68,19 @@ def test_memory_is_locked_where_that_is_granted_and_given_back_and_children_have
         told = subprocess.run([sys.executable, "-c", LOCKED], check=True, capture_output=True, text=True).stdout
     assert told == "0\n"
     assert locked_kb() == before
+
+
+@on_linux
+def test_a_child_may_load_ahead_of_normal_processes_but_behind_the_one_that_started_it():
+    code = "import sys; sys.stdin.read()"
+    child = subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE)
+    try:
+        with on_time() as granted:
+            hurry(child.pid)
+            if granted.priority == "real time":
+                assert 0 < os.sched_getparam(child.pid).sched_priority < os.sched_getparam(0).sched_priority
+            else:
+                assert os.sched_getscheduler(child.pid) & ~os.SCHED_RESET_ON_FORK == os.SCHED_OTHER
+    finally:
+        child.communicate()
+    hurry(child.pid)  # gone: nothing happens

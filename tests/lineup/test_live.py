@@ -65,7 +65,8 @@ def test_the_echo_is_timed_where_its_return_comes_in(slow_server: JackServer, tm
     heard_ms = float(echo["said"].split(" ms")[0])
     assert echo["said"].endswith("ms on input 2, asked for 430 ms") or "it plays" in echo["said"]
     assert heard_ms == pytest.approx(1000 * seen["delay"] / slow_server.rate, abs=1)
-    assert echo["well"] == ("well" if abs(heard_ms - 430) <= 0.03 * 430 else "look")
+    off = "open" if ("sound", "gaps") in found else "look"
+    assert echo["well"] == ("well" if abs(heard_ms - 430) <= 0.03 * 430 else off)
     assert found["north", "level"]["well"] == "well"
     assert found["north", "clipping"]["well"] == "well"
     assert (found["stutter", "port"]["well"], found["stutter", "port"]["said"]) == (

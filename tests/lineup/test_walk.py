@@ -58,11 +58,12 @@ class Performer:
 class Stage:
     """Plays what is to be heard: silence, then each deck, then the deck with an echo."""
 
-    def __init__(self, *, deaf: str = "", lost: int = 0, absent: str = "") -> None:
+    def __init__(self, *, deaf: str = "", lost: int = 0, absent: str = "", off: float = 1.0) -> None:
         self.deaf = deaf
         self.told: list[tuple[str, Ask]] = []
         self._lost = lost
         self._absent = absent
+        self._off = off
         self._times = 0
 
     def hear(self, seconds: float, pedal: Pedal | None = None, asked: Ask | None = None) -> Heard:
@@ -72,7 +73,7 @@ class Stage:
         sound = inputs(seconds, **played.get(self._times, {"one": one}))
         if pedal is not None and asked is not None:
             self.told.append((pedal.name, asked))
-            late = round(asked.delay_ms * RATE / 1000)
+            late = round(self._off * asked.delay_ms * RATE / 1000)
             sound[late:, 3] += 0.5 * one[: len(one) - late]
         return Heard(samples=sound.astype(np.float32), rate=RATE, lost=self._lost)
 
@@ -162,6 +163,15 @@ def test_a_pedal_that_cannot_be_reached_is_not_asked_for() -> None:
     assert (found["stutter", "port"].well, found["stutter", "port"].todo) == ("look", "Plug it in")
     assert [name for name, _ in stage.told] == ["long echo"]
     assert not any("into stutter" in line for line in performer.seen)
+
+
+def test_an_echo_that_is_off_is_not_held_against_the_pedal_where_sound_went_missing() -> None:
+    sure = walked(Performer(), Stage(off=0.9))["long echo", "echo"]
+    unsure = walked(Performer(), Stage(off=0.9, lost=4800))["long echo", "echo"]
+    assert (sure.well, unsure.well) == ("look", "open")
+    assert sure.said == unsure.said == "387 ms on input 4, asked for 430 ms"
+    assert unsure.todo == "Walk through long echo again, since sound went missing"
+    assert walked(Performer(), Stage(lost=4800))["long echo", "echo"].well == "well"
 
 
 def test_sound_that_went_missing_is_told() -> None:

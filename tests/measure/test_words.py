@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -59,6 +61,7 @@ def test_nothing_is_wrong_with_steady_answers_even_where_sound_was_lost_meanwhil
         (trouble_of_note(UNSTEADY, peak_db=-10.0, quiet_db=-80.0, lost=0), ["begins hard"]),
         (trouble_of_clock(clock_heard(SENT, [])), ["No tick came in", "MIDI cable"]),
         (trouble_of_clock(clock_heard(SENT, SENT[5:] + 0.003)), ["5 of 100 ticks were lost", "another cable"]),
+        (trouble_of_clock(replace(clock_heard(SENT, SENT[5:]), dropped=5)), ["too busy to send 5 of 100", "check"]),
         (trouble_of_clock(clock_heard(SENT, SENT + 0.003)), []),
     ],
 )

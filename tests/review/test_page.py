@@ -16,7 +16,8 @@ from bridge.errors import TakeError
 from bridge.events import BeatPlaced, Fact, MarkPlaced, TakeEnded, TakeStarted
 from bridge.journal.codec import schema_line
 from bridge.review.page import write_review
-from tests.review.sample import BEGAN, WALL, ferry_night, write_take
+from tests.review.sample import BEGAN, LENGTH_S, WALL, ferry_night, write_take
+from tests.review.sound import ferry_night_with_sound
 
 Opener = Callable[..., Page]
 
@@ -369,3 +370,158 @@ def test_no_take_leaves_nothing_behind(tmp_path: Path) -> None:
     with pytest.raises(TakeError, match="is no take"):
         write_review(tmp_path)
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.fixture(scope="module")
+def heard(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of the sample take with its kept sound beside it."""
+    return write_review(ferry_night_with_sound(tmp_path_factory.mktemp("takes") / "20261125T190312Z-ferry-night"))
+
+
+@pytest.fixture
+def listening(browser: Browser) -> Iterator[tuple[Opener, list[str]]]:
+    """Opens pages that may ask for files beside them, and for nothing else; with a list of what they asked for."""
+    complaints: list[str] = []
+    requests: list[str] = []
+    contexts = []
+
+    def open_page(path: Path, **how: Any) -> Page:
+        context = browser.new_context(viewport={"width": 1200, "height": 1000}, **how)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda message: complaints.append(message.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on("request", lambda request: requests.append(request.url))
+        page.goto(path.as_uri())
+        assert requests == [path.as_uri()]
+        requests.clear()
+        return page
+
+    yield open_page, requests
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+def playhead(page: Page) -> float:
+    minutes, seconds = page.locator(".playhead").inner_text().split(":")
+    return 60 * int(minutes) + int(seconds)
+
+
+SOUND = "document.querySelector('.play').textContent"
+
+
+def click_level(page: Page, seconds: float) -> None:
+    """Click the plot of levels at a moment of the take."""
+    over = page.locator(".u-over").nth(2)
+    over.scroll_into_view_if_needed()
+    box = over.bounding_box()
+    assert box is not None
+    over.click(position={"x": box["width"] * seconds / LENGTH_S, "y": box["height"] / 2})
+
+
+def test_a_click_on_the_level_plays_from_that_moment(listening, heard: Path) -> None:
+    """100 s lie 6 s into the second listener's file."""
+    opened, requests = listening
+    page = opened(heard)
+    click_level(page, 100.0)
+    wait_until(page, "document.querySelector('.playhead').textContent >= '1:41'")
+    assert playhead(page) in (101, 102)
+    assert page.locator(".play").inner_text() == "Pause"
+    assert {Path(url).name for url in requests} == {"sound-002-000000000000.flac"}
+    assert all(url.startswith(heard.parent.as_uri()) for url in requests)
+
+
+def test_sound_goes_on_from_file_to_file(listening, heard: Path) -> None:
+    """The first file ends at 30.5 s."""
+    opened, requests = listening
+    page = opened(heard)
+    click_level(page, 29.5)
+    wait_until(page, "document.querySelector('.playhead').textContent >= '0:32'")
+    assert len({Path(url).name for url in requests}) == 2
+
+
+def test_a_mark_shows_and_plays_its_moment(listening, heard: Path) -> None:
+    opened, _ = listening
+    page = opened(heard)
+    page.locator("section[aria-labelledby='marks'] a").nth(1).click()
+    wait_until(page, "document.querySelector('.playhead').textContent >= '1:12'")
+    assert window(page) == "0:41 to 1:41"
+    assert playhead(page) in (72, 73)
+    page.locator(".play").click()
+    assert page.evaluate(SOUND) == "Play"
+
+
+def test_where_no_sound_was_kept_the_page_says_so(listening, heard: Path) -> None:
+    opened, requests = listening
+    page = opened(heard)
+    click_level(page, 92.7)
+    assert page.locator(".said").inner_text() == "No sound was kept at 1:32."
+    assert requests == []
+
+
+def test_sound_that_was_moved_away_is_told_in_words(browser: Browser, tmp_path: Path) -> None:
+    """The browser itself notes the missing file on its console; nothing else does."""
+    page_path = write_review(ferry_night_with_sound(tmp_path / "night"))
+    for path in page_path.parent.glob("sound-*.flac"):
+        path.unlink()
+    page = browser.new_page()
+    page.goto(page_path.as_uri())
+    page.locator(".play").click()
+    wait_until(page, "document.querySelector('.said').textContent.length > 0")
+    assert "cannot be played here" in page.locator(".said").inner_text()
+    assert page.evaluate(SOUND) == "Play"
+    page.close()
+
+
+def test_sound_begins_softly_and_not_at_full_loudness(listening, heard: Path) -> None:
+    """The loudness is that of the slider, squared, and never more than 0.7 of full scale."""
+    opened, _ = listening
+    page = opened(heard)
+    assert page.locator(".volume").input_value() == "30"
+    watch = """() => { const made = [], proto = HTMLMediaElement.prototype;
+        const set = Object.getOwnPropertyDescriptor(proto, 'volume').set;
+        Object.defineProperty(proto, 'volume', { set(v) { made.push(v); set.call(this, v); } });
+        window.made = made; }"""
+    page.evaluate(watch)
+    page.locator(".volume").fill("100")
+    page.evaluate("window.made.length = 0")
+    page.locator(".play").click()
+    wait_until(page, "Math.max(...window.made) > 0.69")
+    made = page.evaluate("window.made")
+    assert made[:2] == [0, 0]
+    assert max(made) == pytest.approx(0.7)
+
+
+def test_the_page_without_sound_has_no_player(opened: Opener, review: Path) -> None:
+    page = opened(review)
+    assert page.locator(".player").count() == 0
+    assert page.locator(".files").count() == 0
+
+
+def test_loudness_and_silences_are_in_the_tables(listening, heard: Path) -> None:
+    opened, _ = listening
+    page = opened(heard)
+    loud = cells(page, "loudness")
+    assert loud[1][0] == "south"
+    assert loud[1][4] == "−26.0 dBTP"
+    assert ["0:10", "0:20", "10.0 s", "south"] in cells(page, "silences")
+
+
+def test_an_unsure_beat_is_read_as_such(opened: Opener, review: Path) -> None:
+    page = opened(review)
+    over = page.locator(".u-over").nth(1)
+    box = over.bounding_box()
+    assert box is not None
+    over.hover(position={"x": box["width"] * 40 / LENGTH_S, "y": 60})
+    assert "sure to 80 %" in page.locator(".u-legend").first.inner_text()
+
+
+def test_a_torn_or_missing_file_of_sound_is_told(listening, tmp_path: Path) -> None:
+    opened, _ = listening
+    folder = ferry_night_with_sound(tmp_path / "night")
+    (folder / "sound-002-000000000000.flac").write_bytes(b"no sound")
+    page = opened(write_review(folder))
+    wrong = page.locator("#what-went-wrong + .body").inner_text()
+    assert "sound-002-000000000000.flac cannot be read" in wrong
+    assert "The kept sound ends 0:28 before the take does" in wrong

@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 
 from bridge.events import DeckChanged, PortLost, TakeEnded, TakeStarted
+from bridge.events_hand import HandsOff, LoopChanged
+from bridge.events_sent import TapsSent
 from bridge.journal.recover import LineFault
 from bridge.review.facts import tell
 from bridge.review.rows import summary, tables, title
@@ -123,3 +125,39 @@ def test_the_states_and_every_long_table_are_folded_away() -> None:
     assert folded["States"]
     assert folded["Marks"]
     assert not folded["Decks"]
+
+
+def test_a_time_in_a_table_leads_to_its_moment() -> None:
+    found = {t.title: t for t in tables(tell(ferry_night()), [])}
+    assert found["Marks"].moments == (pytest.approx(31.4), pytest.approx(71.0))
+    assert all(len(t.moments) in (0, len(t.rows)) for t in found.values())
+
+
+def test_drift_echoes_and_chapters_are_told_with_their_units() -> None:
+    assert table("Drift between changes")[0][7:] == ("−6 to +34 cents", "2.4 cents")
+    assert table("Echoes on the beat")[0][:4] == ("long echo", "92 %", "92 %", "92 %")
+    assert table("Echoes on the beat")[0][4].endswith(" beats")
+    assert table("Catching up") == [("1:25", "long echo", "3.1 s", "−50.5 %")]
+    assert table("Chapters")[0] == ("0:00", "north at 84 bpm")
+    assert table("Moved by the hand") == []
+    assert table("What could be heard")[0] == ("0:00", "0:27", "27.0 s", "north")
+
+
+def test_deeds_and_loops_have_tables_only_where_there_were_any() -> None:
+    facts = ferry_night()
+    assert not {"Hands and feet", "Loops"} & {t.title for t in tables(tell(facts), [])}
+    facts += [
+        HandsOff(at=BEGAN + 40, pedal="long echo"),
+        LoopChanged(at=BEGAN + 30, pedal="long echo", loop="recording"),
+        LoopChanged(at=BEGAN + 34, pedal="long echo", loop="playing"),
+        LoopChanged(at=BEGAN + 50, pedal="long echo", loop="stopped"),
+        TapsSent(at=BEGAN + 41, pedal="short echo", tempo=84.0, count=4),
+    ]
+    found = {t.title: t for t in tables(tell(facts), [])}
+    assert found["Hands and feet"].rows[0][:2] == ("0:40", "long echo")
+    recorded, pedal, length, count, played, apart = map(plain, found["Loops"].rows[0])
+    assert (recorded, pedal, length, played) == ("0:30", "long echo", "4.00 s", "16.0 s")
+    assert float(count) == pytest.approx(4 * 84.6 / 60, abs=0.05)
+    assert apart.endswith(" ms")
+    assert found["Pedals"].heads[-2:] == ("Taps", "Delay times")
+    assert found["Pedals"].rows[1][-2:] == ("4", "0")

@@ -36,6 +36,7 @@ def test_the_plan_of_a_rig_has_each_port_once():
         ),
         api="jack",
         virtual=("Bridge out",),
+        decks=("north",),
     )
 
 

@@ -34,6 +34,30 @@ def test_an_impulse_comes_back_after_the_delay_and_each_repeat_is_quieter_by_the
     assert 20 * np.log10(echoes[at][1:] / echoes[at][:-1]) == pytest.approx([-6.021] * 3, abs=0.01)
 
 
+@pytest.mark.parametrize(
+    ("feedback", "step_db", "repeats", "t60_s"),
+    [
+        (0.3, -10.458, 6, 2.869),
+        (0.5, -6.021, 10, 4.983),
+        (0.7, -3.098, 20, 9.684),
+        (0.8, -1.938, 31, 15.478),
+        (0.9, -0.915, 66, 32.782),
+    ],
+)
+def test_repeats_die_away_as_the_published_formula_has_it(feedback, step_db, repeats, t60_s):
+    """g = 0.001 ** (delay / T60), of a published language's comb filters: dB a repeat, the first repeat that is 60 dB
+    below the first echo, and the time to there at a delay of 500 ms.
+    """
+    delay = 441
+    sound = np.zeros(70 * delay)
+    sound[0] = 1.0
+    echoes = played(DelayLine(RATE, feedback), sound, np.full(len(sound), delay / RATE))
+    levels_db = 20 * np.log10(np.abs(echoes[delay::delay][:68]))
+    assert np.diff(levels_db) == pytest.approx(np.full(67, step_db), abs=1e-3)
+    assert np.flatnonzero(levels_db < -60.0)[0] == repeats  # times through the feedback
+    assert -60.0 / step_db * 0.5 == pytest.approx(t60_s, rel=1e-3)
+
+
 def pitch(sound):
     """Return the frequency of a tone in Hz, from the slope of its phase."""
     phase = np.unwrap(np.angle(signal.hilbert(sound)))
