@@ -169,7 +169,7 @@ def orders(engine: Engine, begin_s: float, end_s: float) -> list[PedalTold]:
 
 def test_a_kept_tempo_stays_until_it_is_let_go():
     """The pedal had 110 bpm; the tape has 96, which another deck's word does not keep from it."""
-    engine = Engine(RIG, RATE)
+    engine = Engine(RIG, RATE, learned())
     engine.resume(HAD)
     engine.obey(TempoKept(at=0.0, deck="north"))
     engine.obey(TempoLetGo(at=0.0, deck="south"))
@@ -180,7 +180,7 @@ def test_a_kept_tempo_stays_until_it_is_let_go():
 
 
 def test_a_pedal_with_hands_off_is_told_nothing_and_with_hands_on_what_is_heard_at_once():
-    engine = Engine(RIG, RATE)
+    engine = Engine(RIG, RATE, learned())
     engine.resume(HAD)
     engine.obey(HandsOff(at=0.0, pedal="long echo"))
     engine.obey(HandsOff(at=0.0, pedal="gone from the rig"))
@@ -194,7 +194,7 @@ def test_a_pedal_with_hands_off_is_told_nothing_and_with_hands_on_what_is_heard_
 def test_a_pedal_that_needs_the_beat_is_told_where_it_falls():
     """As the beats that were placed have it, to 10 ms; one that delays is told the same, and need not care."""
     rig = dataclasses.replace(RIG, pedals=(dataclasses.replace(LONG_ECHO, name="stutter", needs="beat"),))
-    facts = heard(night(), [512], Engine(rig, RATE))
+    facts = heard(night(), [512], Engine(rig, RATE, learned()))
     beats = np.array([fact.at for fact in facts if isinstance(fact, BeatPlaced) and fact.at < 12.5])
     told = [fact for fact in facts if isinstance(fact, PedalTold)]
     assert told[0].why == "begin"
