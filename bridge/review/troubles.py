@@ -41,7 +41,7 @@ _NOT_KEPT = "Make room on that disk before the next set, or name another one und
 _FACTS = "Make room on the disk, or take a faster one; what is missing cannot be made again."
 _FAULT = "Nothing to do: all other lines count. The journal itself was left as it is."
 _FILE = "Nothing else is lost: the journal is whole without it. If you have a copy of the file, put it back."
-_TORN = "Nothing to do: the set was cut while it was written, and what can be read is used."
+_TORN = "Nothing to do: the set still runs, or was cut while it was written; what can be read is used."
 _SHORT = "If sound files were moved or thinned out, nothing; otherwise see whether the disk was full."
 _SENDER = "Start the set again: tapebridge run. The system's log may say what ended it, such as too little memory."
 _PRIORITY = "Grant it once: tapebridge check RIG names the line."
@@ -96,7 +96,7 @@ def sound_troubles(
         for name, why in unreadable
     ]
     for torn in (segment for segment in segments if segment.torn):
-        what = f"The sound file {torn.path.name} is torn; {torn.length_s:.0f} s of it can be read."
+        what = f"The sound file {torn.path.name} has no end yet, or was cut; {torn.length_s:.0f} s of it can be read."
         found.append(Trouble(seconds=torn.begin_s, what=what, remedy=_TORN))
     end_s = max((segment.end_s for segment in segments), default=length_s)
     if length_s - end_s > SHORT_S:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from bridge.events import (
     Fact,
     FactsLost,
@@ -15,8 +17,10 @@ from bridge.events import (
     TicksDropped,
 )
 from bridge.events_host import HostSuspended, SenderReady
+from bridge.events_sent import TapsDropped
 from bridge.journal.recover import LineFault
-from bridge.review.troubles import Trouble, troubles
+from bridge.review.kept import Segment
+from bridge.review.troubles import Trouble, sound_troubles, troubles
 from tests.review.sample import BEGAN, ferry_night
 
 END = TakeEnded(at=100.0, why="end")
@@ -119,3 +123,26 @@ def test_a_machine_that_slept_and_clocks_without_priority_are_told_with_what_to_
     assert all("tapebridge check RIG" in trouble.remedy for trouble in found)
     granted = SenderReady(at=1.0, pid=1, priority="real time", timer="1 ns", memory="locked")
     assert told(granted) == ()
+
+
+def segment(begin_s: float, length_s: float, torn: bool = False) -> Segment:
+    path = Path("sound-001-000000000000.flac")
+    return Segment(path=path, start=1, begin_s=begin_s, length_s=length_s, rate=8000, channels=2, torn=torn)
+
+
+def test_sound_that_ends_early_is_torn_or_cannot_be_read_is_told() -> None:
+    assert sound_troubles([segment(0.5, 99.0)], [], 100.0) == ()
+    (early,) = sound_troubles([segment(0.5, 30.0)], [], 100.0)
+    assert (early.seconds, early.what) == (30.5, "The kept sound ends 1:09 before the take does.")
+    (torn,) = sound_troubles([segment(0.5, 95.0, torn=True)], [], 100.0)
+    assert torn.what == "The sound file sound-001-000000000000.flac has no end yet, or was cut; 95 s of it can be read."
+    (unread,) = sound_troubles([], [("sound-001-000000000000.flac", "unknown format")], 100.0)
+    assert unread.what == "The sound file sound-001-000000000000.flac cannot be read: unknown format."
+
+
+def test_taps_that_came_too_late_are_summed_for_each_pedal() -> None:
+    dropped = [TapsDropped(at=float(at), pedal="short echo", sent=1, count=2) for at in (5, 65)]
+    assert words(*dropped) == [
+        "4 late taps for short echo were left out, 2 times, the last at 1:05; until the next burst it kept the tempo "
+        "that it had."
+    ]
