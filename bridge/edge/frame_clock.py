@@ -11,8 +11,8 @@ from __future__ import annotations
 from math import isfinite, pi, sqrt
 
 BANDWIDTH_HZ = 0.05
-"""Bandwidth of the settled loop. Callbacks late at random by up to 20 ms (standard deviation 5.4 ms) leave 0.37 ms at 512
-frames a block (``python -m tests.bench.audio_time``)."""
+"""Bandwidth of the settled loop. Callbacks late at random by up to 20 ms (standard deviation 5.4 ms) leave 0.37 ms at
+512 frames a block (``python -m tests.bench.audio_time``)."""
 
 SETTLING = 0.3
 """The loop starts wide and narrows as this many cycles over the time it has run."""
