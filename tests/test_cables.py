@@ -299,7 +299,8 @@ def test_contacts_begin_and_end_open_and_each_tap_closes_them_for_200_ms_at_most
     for (at, data), (after, what) in pairwise(contacts):
         if data == PRESS:
             assert what == RELEASE
-            assert 0.03 < after - at <= 0.2
+            assert after - at <= 0.2
+            assert after - at > 0.03 or after == contacts[-1][0]  # the end of the set opens it at once
 
 
 def test_osc_carries_taps_and_times_too(cables):
