@@ -182,7 +182,7 @@ def first_paint(page: Path) -> dict[str, Any]:
         for _ in range(PAINTS):
             for path, times in found.items():
                 tab = browser.new_page(viewport={"width": 1200, "height": 800})
-                tab.goto(path.as_uri())
+                tab.goto(path.as_uri(), wait_until="commit", timeout=120_000)
                 ask = "performance.getEntriesByName('first-contentful-paint')[0]?.startTime ?? null"
                 while (at := tab.evaluate(ask)) is None:
                     tab.wait_for_timeout(20)
