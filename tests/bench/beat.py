@@ -21,6 +21,7 @@ from bridge.send.plan import SendPlan
 from bridge.send.schedule import Schedule
 from bridge.testing.night import build_night
 from bridge.testing.truth import DeckTruth
+from bridge.weights import learned
 
 BLOCK = 480
 BEATS = 8
@@ -32,7 +33,7 @@ def played(seed: int) -> tuple[DeckTruth, np.ndarray, list[PedalTold], np.ndarra
     """Return a night's truth, its ticks, what the pedal was told, and the beats that were placed."""
     night = build_night(seed)
     rig = dataclasses.replace(night.rig, pedals=(STUTTER,))
-    engine, schedule = Engine(rig, night.rate), Schedule(SendPlan.of(rig), 0.0)
+    engine, schedule = Engine(rig, night.rate, learned()), Schedule(SendPlan.of(rig), 0.0)
     ticks, told, placed = [], [], []
     for frame in range(0, len(night.sound), BLOCK):
         samples = night.sound[frame : frame + BLOCK]
