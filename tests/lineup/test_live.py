@@ -49,24 +49,30 @@ def slow_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JackServer
 @pytest.mark.jack
 @pytest.mark.skipif(find_spec("jack") is None, reason="JACK-Client is absent (it is installed on Linux only)")
 def test_the_echo_is_timed_where_its_return_comes_in(slow_server: JackServer, tmp_path: Path) -> None:
-    """To a millisecond of what the pedal made of its clock; on a busy machine that may not be what was asked."""
-    (tmp_path / "rig.toml").write_text(RIG)
-    with mixer(slow_server) as peer:
-        done = tapebridge(slow_server, "lineup", "rig.toml", "--yes", cwd=tmp_path)
-        seen = peer.end()
-    assert done.returncode == 0, done.stderr
-    (page,) = (tmp_path / "recordings/lineups").glob("*-ferry-night/lineup.html")
-    assert done.stdout.rstrip().endswith(f"Page: {page.relative_to(tmp_path)}"), done.stdout
-    facts = json.loads(page.with_name("lineup.json").read_text())
-    found = {(one["where"], one["what"]): one for one in facts["findings"]}
+    """To a millisecond of what the pedal made of its clock.
 
-    assert seen["ticks"] == pytest.approx(8 / 0.43 * 24, rel=0.1)  # 8 s, less what a busy machine drops
+    Where this machine was too busy to hear without gaps, which is told, it is walked again.
+    """
+    (tmp_path / "rig.toml").write_text(RIG)
+    for _ in range(3):
+        with mixer(slow_server) as peer:
+            done = tapebridge(slow_server, "lineup", "rig.toml", "--yes", cwd=tmp_path)
+            seen = peer.end()
+        assert done.returncode == 0, done.stderr
+        page = max((tmp_path / "recordings/lineups").glob("*-ferry-night/lineup.html"))
+        assert done.stdout.rstrip().endswith(f"Page: {page.relative_to(tmp_path)}"), done.stdout
+        facts = json.loads(page.with_name("lineup.json").read_text())
+        found = {(one["where"], one["what"]): one for one in facts["findings"]}
+        if ("sound", "gaps") not in found:
+            break
+    else:
+        pytest.skip("this machine was too busy three times to hear the server without gaps")
+    assert seen["ticks"] == pytest.approx(8 / 0.43 * 24, rel=0.1)  # of 8 s
     echo = found["long echo", "echo"]
     heard_ms = float(echo["said"].split(" ms")[0])
     assert echo["said"].endswith("ms on input 2, asked for 430 ms") or "it plays" in echo["said"]
     assert heard_ms == pytest.approx(1000 * seen["delay"] / slow_server.rate, abs=1)
-    off = "open" if ("sound", "gaps") in found else "look"
-    assert echo["well"] == ("well" if abs(heard_ms - 430) <= 0.03 * 430 else off)
+    assert echo["well"] == ("well" if abs(heard_ms - 430) <= 0.03 * 430 else "look")
     assert found["north", "level"]["well"] == "well"
     assert found["north", "clipping"]["well"] == "well"
     assert (found["stutter", "port"]["well"], found["stutter", "port"]["said"]) == (
