@@ -77,6 +77,8 @@ class RowMaker:
         self._row = 0  # the next one
         self._at = 0  # where the sound that waits begins, in frames since the first
         self._sound = np.zeros(0, np.float32)
+        self._parts: list[NDArray[np.float32]] = []  # what came since, until it is enough for a row
+        self._end = 0  # of all that came, in frames since the first
         window = 2 * (rate // ROWS_PER_S)
         self._window = np.hanning(window).astype(np.float32)
         edges = LOWEST_HZ * 2.0 ** ((np.arange(BANDS + 1) - 0.5) / BANDS_PER_OCTAVE)
@@ -92,9 +94,16 @@ class RowMaker:
         """
         if self._first is None:
             self._first = frame
-        missing = frame - self._first - self._at - len(self._sound)
+        missing = frame - self._first - self._end
         done = [self._gap(missing)] if missing else []
-        self._sound = np.concatenate([self._sound, np.nan_to_num(samples, posinf=1.0, neginf=-1.0)])
+        self._parts.append(samples.copy())
+        self._end += len(samples)
+        begin = self._row * self._rate // ROWS_PER_S
+        if self._end < begin + len(self._window):
+            return done[0] if done else np.zeros((0, BANDS + 1), np.uint8)
+        heard = np.concatenate([self._sound, *self._parts])
+        self._sound = np.nan_to_num(heard, copy=False, posinf=1.0, neginf=-1.0)
+        self._parts.clear()
         while (row := self._next_row()) is not None:
             done.append(row[None])
         return np.concatenate(done) if done else np.zeros((0, BANDS + 1), np.uint8)
@@ -105,8 +114,10 @@ class RowMaker:
         if not 0 < missing <= LONGEST_GAP_S * self._rate:
             self._first += missing
             return np.zeros((0, BANDS + 1), np.uint8)
-        self._at += len(self._sound) + missing
+        self._end += missing
+        self._at = self._end
         self._sound = np.zeros(0, np.float32)
+        self._parts.clear()
         empty = max(0, -(-self._at * ROWS_PER_S // self._rate) - self._row)
         self._row += empty
         return np.zeros((empty, BANDS + 1), np.uint8)
