@@ -85,10 +85,10 @@ class Activation:
         self._hop += 1
         self._recent[:-1] = self._recent[1:]
         self._recent[-1] = self._inputs.of(tones_db)
-        x = np.maximum(self._into @ self._recent.ravel() + self._into_bias, 0)[:, None]
+        x = np.maximum(self._into @ self._recent.ravel() + self._into_bias, 0)[None]
         for layer in self._layers:
             x = layer.step(x)
-        told = x[:, 0] if turn < 2 else (x[:, 0] + x[:, 1 + (turn - 1) % 2]) / 2
+        told = x[0] if turn < 2 else (x[0] + x[1 + (turn - 1) % 2]) / 2
         out = self._out @ told + self._out_bias
         tempo, phase = out[4 : 4 + TEMPO_BINS], out[4 + TEMPO_BINS :]
         return Heard(float(out[0]), float(out[1]), _log_softmax(tempo), _log_softmax(phase))
@@ -108,7 +108,8 @@ class _Inputs:
         self._mean = self._mean + (above - self._mean) / _MEAN_HOPS
         change = tones_db - self._last
         self._last = tones_db
-        return np.clip(np.concatenate([above - self._mean, change]) / 10, -_LIMIT, _LIMIT).astype(np.float32)
+        heard = np.concatenate([above - self._mean, change]) / 10
+        return np.minimum(np.maximum(heard, -_LIMIT), _LIMIT).astype(np.float32)
 
 
 class _Layer:
@@ -122,22 +123,25 @@ class _Layer:
 
     def __init__(self, into: Curve, again: Curve, into_bias: Curve, again_bias: Curve) -> None:
         self._into, self._again = into, again
-        self._into_bias, self._again_bias = into_bias[:, None], again_bias[:, None]
+        self._into_bias, self._again_bias = into_bias, again_bias
         self._units = again.shape[1]
-        self._state = np.zeros((self._units, _MEMORIES), np.float32)
+        self._state = np.zeros((_MEMORIES, self._units), np.float32)
+        self._old = np.empty((_MEMORIES, 3 * self._units), np.float32)
 
     def forget(self, memory: int | slice) -> None:
         """Start one memory anew, or all."""
-        self._state[:, memory] = 0
+        self._state[memory] = 0
 
     def step(self, x: Curve) -> Curve:
-        """Return the new states, shape (units, memories), after an input of shape (n, 1) or (n, memories)."""
+        """Return the new states, shape (memories, units), after an input of shape (1, n) or (memories, n)."""
         units = self._units
-        new = self._into @ x + self._into_bias
-        old = self._again @ self._state + self._again_bias
-        gates = 1 / (1 + np.exp(-np.clip(new[: 2 * units] + old[: 2 * units], -30, 30)))
-        proposal = np.tanh(new[2 * units :] + gates[:units] * old[2 * units :])
-        self._state = proposal + gates[units:] * (self._state - proposal)
+        new = np.array([self._into @ one for one in x]) + self._into_bias
+        for state, old in zip(self._state, self._old, strict=True):  # one by one: for so few columns that is faster
+            np.dot(self._again, state, out=old)
+        old = self._old + self._again_bias
+        gates = 0.5 + 0.5 * np.tanh(0.5 * (new[:, : 2 * units] + old[:, : 2 * units]))  # the logistic function
+        proposal = np.tanh(new[:, 2 * units :] + gates[:, :units] * old[:, 2 * units :])
+        self._state = proposal + gates[:, units:] * (self._state - proposal)
         return self._state
 
 

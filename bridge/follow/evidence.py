@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,7 +114,7 @@ class Evidence:
         """Return what one more hop says."""
         learned = self._learned
         weights = learned.told if self.is_told else learned.free
-        onset = self._onsets.hear(hop)
+        onset = self._onsets.hear(hop.tones_db)
         of_onset = self._onset_table[:, np.searchsorted(learned.onset_edges, onset)]
         if self._net is None:
             by_class = weights.onsets * of_onset
@@ -122,9 +123,9 @@ class Evidence:
         of_beat = learned.table[:, np.searchsorted(learned.edges, heard.beat)]
         present = heard.present - learned.present_bias
         by_class = weights.beat * of_beat + weights.onsets * of_onset
-        by_class += weights.present * np.clip(present, -_PRESENT_LIMIT, _PRESENT_LIMIT)
-        by_place = weights.phase * (heard.phase + np.log(PHASE_BINS))
+        by_class += weights.present * max(-_PRESENT_LIMIT, min(_PRESENT_LIMIT, present))
+        by_place = weights.phase * (heard.phase + log(PHASE_BINS))
         by_tempo = None
         if weights.tempo:
-            by_tempo = np.clip(weights.tempo * (heard.tempo + np.log(TEMPO_BINS)), -1, 1)[self._bin]
+            by_tempo = np.minimum(np.maximum(weights.tempo * (heard.tempo + log(TEMPO_BINS)), -1), 1)[self._bin]
         return Weighed(by_class[:, None] + by_place, by_tempo, heard.present)

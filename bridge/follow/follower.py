@@ -52,6 +52,7 @@ _LEAST_WEIGHT = 0.25
 _PRESENT_OVER = 40.0  # hops
 _DEAF = 150  # hops in which a net that starts anew does not know yet whether there is a beat
 _HELD_DOUBT = 0.3
+_TOLD_WITHIN = 0.08
 _TAPS_COUNT = (0.5, 0.7, 0.9)  # part of the belief that two, three, four taps take
 _LATE = LATE_HOPS + 0.5  # from the end of a hop to the middle of the one that a beat of phase 0 fell into
 
@@ -276,12 +277,18 @@ class Follower:
         return self._enter("following")
 
     def _read_in_octave(self, tempo: float, kept: float | None) -> float:
-        """Return a tempo in the octave that was kept, or told; else as it was heard."""
-        near = self._told if kept is None else kept
+        """Return a tempo in the octave that was kept, or told; else as it was heard.
+
+        A tempo that is neither the told one nor an octave of it is another tape's, or was told wrong.
+        """
+        near = kept
+        if near is None and self._told is not None and abs(octave_gap(tempo, self._told)) < log2(1 + _TOLD_WITHIN):
+            near = self._told
+            self._octave.settle()
+        elif near is None:
+            self._told = None
         if near is None:
             return tempo
-        if kept is None:
-            self._octave.settle()
         read = folded(tempo, self._range, near)
         return tempo if read is None else read
 

@@ -11,7 +11,7 @@ from bridge.follow.onsets import Onsets
 
 def onsets_of(sound: np.ndarray, rate: int) -> np.ndarray:
     onsets = Onsets()
-    return np.array([onsets.hear(hop) for hop in Features(rate).hear(sound.astype(np.float32))])
+    return np.array([onsets.hear(hop.tones_db) for hop in Features(rate).hear(sound.astype(np.float32))])
 
 
 @pytest.mark.parametrize("rate", [22_050, 44_100, 48_000, 96_000])
