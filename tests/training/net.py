@@ -109,6 +109,33 @@ def loss_of(logits: dict[str, Tensor], target: Tensor) -> dict[str, Tensor]:
     }
 
 
+def widened(net: Net, width: int, units: int) -> Net:
+    """Return a larger net that says what ``net`` says: its new units listen from the start, but nobody to them yet.
+
+    Args:
+        net: A net with one recurrent layer.
+        width: Channels of the convolution, no fewer than the net has.
+        units: Units of the recurrent layer, no fewer than the net has.
+    """
+    new, old = Net(width, units), net.state_dict()
+    few, less = net.into.out_channels, net.memory.hidden_size
+    with torch.no_grad():
+        state = new.state_dict()
+        state["into.weight"][:few], state["into.bias"][:few] = old["into.weight"], old["into.bias"]
+        for gate in range(3):
+            here, there = slice(gate * units, gate * units + less), slice(gate * less, (gate + 1) * less)
+            for name, columns in (("memory.weight_ih_l0", few), ("memory.weight_hh_l0", less)):
+                state[name][here] = 0.0
+                state[name][here, :columns] = old[name][there]
+            for name in ("memory.bias_ih_l0", "memory.bias_hh_l0"):
+                state[name][here] = old[name][there]
+        state["out.weight"].zero_()
+        state["out.weight"][:, :less] = old["out.weight"]
+        state["out.bias"].copy_(old["out.bias"])
+    new.load_state_dict(state)
+    return new
+
+
 def save(net: Net, path: Path, **facts: object) -> None:
     """Write the weights as production reads them: plain float32 arrays by name, and facts about them."""
     arrays = {name.replace(".", "_"): value.detach().float().cpu().numpy() for name, value in net.state_dict().items()}

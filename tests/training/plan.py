@@ -30,10 +30,11 @@ def tape_speed(rng: np.random.Generator) -> tuple[NDArray[np.float64], float]:
         speed *= 1 + rng.uniform(0.003, 0.025) * np.sin(2 * np.pi * (t / rng.uniform(8, 60) + rng.random()))
     for low, high, most in ((0.3, 2.0, 0.006), (4.0, 12.0, 0.002)):
         speed *= 1 + rng.uniform(0, most) * np.sin(2 * np.pi * (t * rng.uniform(low, high) + rng.random()))
-    if chance(rng, 0.1):
-        at, factor = rng.uniform(12, 50), (2.0 if nominal < 0.75 else 0.5)
-        factor = factor if chance(rng, 0.8) else float(np.exp(rng.uniform(-0.45, 0.45)))
-        speed *= np.exp(np.log(factor) * np.clip((t - at) / rng.uniform(0.05, 0.6), 0, 1))
+    if chance(rng, 0.2):
+        at, factor = rng.uniform(10, 50), (2.0 if nominal < 0.75 else 0.5)
+        if chance(rng, 0.35):
+            factor = float(rng.choice([1.3, 1 / 1.3, np.exp(rng.uniform(-0.45, 0.45))]))
+        speed *= np.exp(np.log(factor) * np.clip((t - at) / np.exp(rng.uniform(-4, -0.5)), 0, 1))
     if chance(rng, 0.15):
         at, factor = rng.uniform(8, 50), rng.uniform(-0.22, 0.22)
         speed *= np.exp(factor * np.clip((t - at) / rng.uniform(0.5, 8), 0, 1))

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.training.hits import OTHER, SPEECH, TONE, as_events, chosen_sounds
-from tests.training.material import Material
+from tests.training.material import RATE, Material
 from tests.training.scene import CLOCK, FRAMES, SCENE_S, chance
 
 BED_TONES = 6
@@ -15,8 +15,9 @@ COLOUR_POINTS = 12
 
 def random_bed(rng: np.random.Generator, beat: bool, plain: bool = False) -> dict[str, NDArray[np.float32]]:
     """Return a bed: coloured noise with a slow envelope, partials, tremolo. Levels are linear."""
-    noise = 0.0 if plain or chance(rng, 0.45) else 10 ** (rng.uniform(-34, -4 if beat else 0) / 20)
-    tone = 0.0 if plain or chance(rng, 0.45) else 10 ** (rng.uniform(-34, -2) / 20)
+    light = -12 if beat and chance(rng, 0.35) else 0
+    noise = 0.0 if plain or chance(rng, 0.45) else 10 ** (rng.uniform(-34, (-4 if beat else 0) + light) / 20)
+    tone = 0.0 if plain or chance(rng, 0.45) else 10 ** (rng.uniform(-34, -2 + light) / 20)
     root = np.exp(rng.uniform(np.log(45), np.log(300)))
     ratios = rng.choice([1, 1, 1.5, 2, 2, 2.5, 3, 4, 1.2, 1.26, 1.78], BED_TONES) * np.exp(
         rng.normal(0, 0.004, BED_TONES)
@@ -74,7 +75,32 @@ def loose_events(rng: np.random.Generator, m: Material, beat: bool) -> NDArray[n
         if kinds == [TONE]:
             for ratio in rng.choice([1.2, 1.26, 1.5, 2.0, 0.5], 2):
                 rows.append(rows[-1] * [1, 1, ratio, 1, 1])
+    if chance(rng, 0.15 if beat else 0.4):
+        rows.append(wandering_chords(rng, m, speed))
     return np.concatenate(rows) if rows else np.zeros((0, 5))
+
+
+def wandering_chords(rng: np.random.Generator, m: Material, speed: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a piano or the like that plays in time with nothing: chords and broken chords, tempo never the same."""
+    mean, depth, back = np.exp(rng.uniform(np.log(0.3), np.log(2.5))), rng.uniform(0.12, 0.45), rng.uniform(0.1, 0.9)
+    drift, at, now = 0.0, [], float(rng.uniform(0, mean))
+    while now < SCENE_S - 0.1:
+        at.append(now)
+        drift += rng.normal(0, depth) - back * drift
+        now += max(0.08, mean * np.exp(drift) * float(rng.choice([0.5, 1, 1, 2], p=[0.15, 0.35, 0.35, 0.15])))
+    size = len(at)
+    level = 10 ** (rng.uniform(-22, 0) / 20)
+    sounds = chosen_sounds(rng, m)
+    loud = rng.uniform(0.35, 1, size)
+    base = as_events(rng, np.array(at), np.full(size, TONE), loud, speed, sounds) * [1, 1, 1, level, 1]
+    scale = 2 ** (rng.choice([-12, -7, -5, -2, 0, 2, 3, 5, 7, 10, 12], (size, 4)) / 12)
+    rows = [base * np.column_stack([np.ones((size, 2)), scale[:, 0], np.ones((size, 2))])]
+    for voice in range(1, int(rng.integers(1, 5))):
+        also = rng.random(size) < rng.uniform(0.2, 1)
+        rolled = base[also] * np.column_stack([np.ones((also.sum(), 2)), scale[also, voice], np.ones((also.sum(), 2))])
+        rolled[:, 0] = np.minimum(rolled[:, 0] + rng.uniform(0, 0.04) * voice * RATE, (SCENE_S - 0.05) * RATE)
+        rows.append(rolled)
+    return np.concatenate(rows)
 
 
 def level_curve(rng: np.random.Generator) -> NDArray[np.float32]:
@@ -102,7 +128,7 @@ def random_echo(
     rng: np.random.Generator, period: NDArray[np.float64], has_beat: bool
 ) -> tuple[NDArray[np.float32], tuple[float, float]]:
     """Return the delay in seconds at each frame, and feedback and level; a pedal on the beat glides after the tempo."""
-    if not chance(rng, 0.5 if has_beat else 0.3):
+    if not chance(rng, 0.58 if has_beat else 0.3):
         return np.zeros(FRAMES, np.float32), (0.0, 0.0)
     echo = (rng.uniform(0.2, 0.82), 10 ** (rng.uniform(-10, 4.5) / 20))
     if not period.any() or chance(rng, 0.25):
@@ -112,6 +138,9 @@ def random_echo(
     ratio = float(
         rng.choice([0.25, 1 / 3, 0.5, 2 / 3, 0.75, 1.0, 1.5, 2.0], p=[0.06, 0.06, 0.2, 0.06, 0.32, 0.18, 0.08, 0.04])
     )
+    if chance(rng, 0.45):  # a wet performer: repeats as loud as the drums, on and on
+        ratio = float(rng.choice([0.5, 0.75, 1.0], p=[0.3, 0.5, 0.2]))
+        echo = (rng.uniform(0.5, 0.82), 10 ** (rng.uniform(-6, 4.5) / 20))
     late = int(rng.uniform(20, 300))
     slewed = np.convolve(np.pad(filled, (late - 1, 0), mode="edge"), np.ones(late) / late, "valid")
     return np.clip(ratio * slewed, 0.105, 2.4).astype(np.float32), echo

@@ -5,7 +5,8 @@
 On a GPU of 80 GB the defaults make 38,400 scenes (680 h) in about two minutes and take 24,000 steps with each net, all
 nets side by side. On two cores without a GPU take ``--scenes 16 --batches 250 --passes 3000 --nets 1`` overnight.
 Everything is drawn from ``--seed``. Nets are written every 200 passes; ``--start NET.npz ...`` goes on from nets of an
-earlier run, best with another seed.
+earlier run, best with another seed, and ``--widen WIDTH UNITS`` makes these larger first. A net that goes on forgets
+what it knew at a high rate: 3e-4 is a good ``--peak`` then, 1.2e-3 is not.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ import torch
 from torch import Tensor
 
 from tests.training.material import Material
-from tests.training.net import CONTEXT, Net, asked, load, loss_of, save
+from tests.training.net import CONTEXT, Net, asked, load, loss_of, save, widened
 from tests.training.plan import random_scene
 from tests.training.scene import SCENE_S, stacked
 from tests.training.sound import BANDS, Bank, features_of
@@ -206,7 +207,10 @@ def sounded(arguments: argparse.Namespace, device: torch.device) -> Kept:
 
 def pupils_of(arguments: argparse.Namespace, device: torch.device) -> list[Pupil]:
     """Return the nets to train: those of ``--start``, then fresh ones in the other shapes."""
+    torch.manual_seed(arguments.seed)
     nets = [load(path) for path in arguments.start]
+    if arguments.widen:
+        nets = [widened(net, *arguments.widen) for net in nets]
     for i, shape in enumerate(SHAPES[len(nets) : arguments.nets], len(nets)):
         torch.manual_seed(arguments.seed + i)
         nets.append(Net(*shape))
@@ -217,20 +221,25 @@ def pupils_of(arguments: argparse.Namespace, device: torch.device) -> list[Pupil
 def taught(arguments: argparse.Namespace, device: torch.device) -> None:
     """Make the scenes, train the nets and write them."""
     torch.backends.cuda.matmul.allow_tf32 = True
+    end = time.monotonic() + arguments.seconds
     kept = sounded(arguments, device)
     pupils = pupils_of(arguments, device)
     hours = arguments.batches * arguments.scenes * SCENE_S / 3600
     losses: list[dict[str, object]] = []
     begun = time.monotonic()
     for number in range(arguments.passes):
-        rate = arguments.peak * rate_at(number / arguments.passes)
+        done = max(number / arguments.passes, (time.monotonic() - begun) / (end - begun))
+        if done >= 1:
+            break
+        rate = arguments.peak * rate_at(done)
         all_learn(pupils, *kept.drawn(), rate)
         if number % 50 == 0:
             entry = {"pass": number, "s": round(time.monotonic() - begun, 1), "rate": rate}
             losses.append(entry | {"nets": [pupil.losses() for pupil in pupils]})
             log.info("%s", json.dumps(losses[-1]))
-        if number % 200 == 199 or number == arguments.passes - 1:
+        if number % 200 == 199:
             write(pupils, arguments.out, hours, losses)
+    write(pupils, arguments.out, hours, losses)
 
 
 def all_learn(pupils: list[Pupil], x: Tensor, target: Tensor, rate: float) -> None:
@@ -261,6 +270,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--peak", type=float, default=2e-3, help="highest learning rate")
     parser.add_argument("--eager", action="store_true", help="do not record the steps on the GPU")
+    parser.add_argument("--seconds", type=float, default=math.inf, help="be done by then, scenes and all")
+    parser.add_argument("--widen", type=int, nargs=2, help="width and units to make the nets of --start larger to")
     parser.add_argument("--start", type=Path, nargs="*", default=[], help="nets to go on from")
     arguments = parser.parse_args()
     logging.basicConfig(level=logging.INFO, format="%(message)s")
