@@ -105,7 +105,7 @@ def followed(net: Mapping[str, NDArray[np.generic]], sound: NDArray[np.float32])
         activation, onsets = Activation(net), Onsets()
         for n, hop in enumerate(Features(RATE).hear(samples)):
             heard = activation.hear(hop.tones_db)
-            out[:, i, n] = heard.beat, heard.present, onsets.hear(hop)
+            out[:, i, n] = heard.beat, heard.present, onsets.hear(hop.tones_db)
     return out
 
 
