@@ -27,8 +27,8 @@ def test_a_click_shows_within_two_hops_at_any_rate(rate):
     for click in clicks[8:-1]:
         at = int(click / hop)
         peak = at - 5 + int(np.argmax(heard[at - 5 : at + 10]))
-        assert 1 <= peak - at <= 4
-        assert heard[peak] > 5 * np.median(heard)
+        assert 0 <= peak - at <= 3
+        assert heard[peak] > 3 * np.median(heard)
 
 
 def test_the_level_does_not_count():
@@ -49,4 +49,4 @@ def test_a_soft_hat_over_a_loud_bass_counts():
         first = round(hit * rate)
         hats[first : first + 2000] = 0.015 * np.diff(rng.standard_normal(2001)) * np.exp(-np.arange(2000) / 500)
     struck = onsets_of(bass + hats, rate)[200:]
-    assert struck.max() > 8 * np.median(struck)
+    assert struck.max() > 3 * np.median(struck)
