@@ -1,0 +1,43 @@
+"""What one hop says."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from bridge.follow.belief import CLASSES, NEAR, PLACES
+from bridge.follow.evidence import Evidence
+from bridge.follow.features import Features
+from bridge.weights import learned, without_net
+from tests.follow.sounds import RATE, drums
+
+TEMPOS = np.geomspace(40, 160, 100)
+HOPS = Features(RATE).hear(drums("gravel-path", 84.0, 10.0))
+
+
+@pytest.mark.parametrize("what", [learned(), without_net(learned())], ids=["net and onsets", "onsets alone"])
+def test_every_hop_says_something_finite_of_each_state(what):
+    evidence = Evidence(what, TEMPOS)
+    for hop in HOPS[:200]:
+        weighed = evidence.hear(hop)
+        assert weighed.by_kind.shape == (CLASSES, PLACES)
+        assert np.isfinite(weighed.by_kind).all()
+        assert weighed.by_tempo is None or weighed.by_tempo.shape == TEMPOS.shape
+        assert (weighed.present is None) == (what.net is None)
+
+
+@pytest.mark.parametrize("what", [learned(), without_net(learned())], ids=["net and onsets", "onsets alone"])
+def test_on_the_beat_the_beat_is_likelier_than_elsewhere(what):
+    """84 bpm: the loop begins on a beat, and a beat shows two hops late."""
+    evidence = Evidence(what, TEMPOS)
+    said = np.array([evidence.hear(hop).by_kind[[NEAR, CLASSES - 1]].mean(axis=1) for hop in HOPS])
+    beats = np.rint(np.arange(6, 13) * 6000 / 84.0 + 2).astype(int)
+    on_beat = said[beats, 0] - said[beats, 1]
+    elsewhere = said[beats + 20, 0] - said[beats + 20, 1]
+    assert on_beat.mean() > elsewhere.mean() + 0.3
+
+
+def test_a_told_tempo_makes_the_net_keep_quiet_about_it():
+    evidence = Evidence(learned(), TEMPOS)
+    evidence.is_told = True
+    assert evidence.hear(HOPS[0]).by_tempo is None
