@@ -1,4 +1,4 @@
-"""What tests in several rooms share: a private JACK server."""
+"""What tests in several rooms share: a private JACK server, and a browser."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from pathlib import Path
 
 import hypothesis
 import pytest
+from playwright.sync_api import Browser, sync_playwright
 
 hypothesis.settings.register_profile("bridge", deadline=None)  # a busy machine is no failure of the code
 hypothesis.settings.load_profile("bridge")
@@ -114,3 +115,19 @@ def _wait_until_it_serves(server: subprocess.Popen[bytes], env: dict[str, str], 
             return
         time.sleep(0.1)
     raise RuntimeError(f"jackd did not come up:\n{log.read_text(errors='replace')}")
+
+
+CHROMIUM = Path("/usr/bin/chromium")
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's Chromium, without a screen; skips where it is absent. One for all: two would not share a process."""
+    if not CHROMIUM.exists():
+        pytest.skip("Chromium is absent (Debian: apt-get install chromium)")
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
+        )
+        yield chromium
+        chromium.close()

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import Browser
 
 from bridge.lineup.findings import Finding, summary
 from bridge.lineup.page import lineup_json, lineup_page
@@ -77,25 +78,17 @@ def test_the_same_as_plain_values() -> None:
 
 
 @pytest.mark.browser
-def test_the_page_opens_in_a_browser_without_a_word_of_complaint(tmp_path: Path) -> None:
-    if not Path("/usr/bin/chromium").exists():
-        pytest.skip("Chromium is absent (Debian: apt-get install chromium)")
-    from playwright.sync_api import sync_playwright
-
+def test_the_page_opens_in_a_browser_without_a_word_of_complaint(browser: Browser, tmp_path: Path) -> None:
     path = tmp_path / "lineup.html"
     path.write_text(lineup_page(RIG, [WELL, LOOK, OPEN], WALL))
     complaints: list[str] = []
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"]
-        )
-        page = browser.new_page(viewport={"width": 390, "height": 800})
-        page.on("console", lambda message: complaints.append(message.text))
-        page.on("request", lambda request: complaints.append(request.url) if request.url != path.as_uri() else None)
-        page.goto(path.as_uri())
-        width = page.evaluate("document.documentElement.scrollWidth")
-        background = page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
-        browser.close()
+    page = browser.new_page(viewport={"width": 390, "height": 800})
+    page.on("console", lambda message: complaints.append(message.text))
+    page.on("request", lambda request: complaints.append(request.url) if request.url != path.as_uri() else None)
+    page.goto(path.as_uri())
+    width = page.evaluate("document.documentElement.scrollWidth")
+    background = page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
+    page.close()
     assert [text for text in complaints if not text.startswith("data:")] == []
     assert width <= 390  # a phone shows it whole
     assert background != "rgba(0, 0, 0, 0)"  # the style was let in by its hash

@@ -15,9 +15,7 @@ def sound(rate: int, seconds: float = 20.0) -> NDArray[np.float32]:
     rng = np.random.default_rng(5)
     base = rng.normal(0, 0.1, round(seconds * 44_100))
     knots = np.arange(0, len(base), 9000)
-    swell = np.interp(
-        np.arange(len(base)), knots, rng.uniform(0.05, 1.0, len(knots))
-    )
+    swell = np.interp(np.arange(len(base)), knots, rng.uniform(0.05, 1.0, len(knots)))
     low = signal.sosfilt(signal.butter(2, 800, fs=44_100, output="sos"), base) * swell[::-1]
     return signal.resample_poly(low + 0.5 * base * swell, rate, 44_100).astype(np.float32)
 

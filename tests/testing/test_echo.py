@@ -116,5 +116,9 @@ def test_the_loop_closes_through_the_clock():
     assert told == pytest.approx([96.0] * len(told), rel=0.01)
     wet = np.concatenate(mixes) - drums
     late, period = slice(9 * RATE, 11 * RATE), round(60 / 96 * RATE)
-    dry_before = drums[late.start - period : late.stop - period]
-    assert np.corrcoef(wet[late], dry_before)[0, 1] > 0.5
+    reach = RATE // 50  # 20 ms: the clock is within half a per cent of the tape, and follows its wow with a delay
+    alike = [
+        np.corrcoef(wet[late], drums[late.start - period + off : late.stop - period + off])[0, 1]
+        for off in range(-reach, reach + 1)
+    ]
+    assert max(alike) > 0.5
