@@ -176,8 +176,10 @@ def live(jack_daemon, tmp_path_factory) -> Live:
 
 @pytest.mark.jack
 def test_the_clock_runs_at_the_tapes_tempo(live):
-    """96 bpm on the tape, wow and flutter of 0.2 %: the clock is within one per cent of it over ten seconds, although the
-    JACK server of a busy machine loses frames of the sound."""
+    """96 bpm on the tape, wow and flutter of 0.2 %: the clock is within one per cent of it over ten seconds.
+
+    The JACK server of a busy machine loses frames of the sound meanwhile.
+    """
     ticks = live.ticks_s[live.ticks_s > live.ticks_s[-1] - 10.0]
     assert 2.5 / np.mean(np.diff(ticks)) == pytest.approx(TEMPO, rel=0.01)
 
