@@ -31,6 +31,9 @@ TURN_S = 0.25
 SLACK_S = 0.006
 """Looking after the port waits for so much time before the next message, in seconds."""
 
+LEAVES_S = 0.2
+"""A system that writes by periods, such as JACK, gets so much time to carry the last message before the port closes."""
+
 UNDO_S = 1.0
 """So long a port's process tries to end what is held once the sender is gone, in seconds."""
 
@@ -99,6 +102,7 @@ class _Hand:
             time.sleep(UNDO_S / 100)
             self._ports.tend()
             self._undo()
+        time.sleep(LEAVES_S)
 
     def _send_due(self) -> None:
         dropped, late = 0, list[Fact]()
