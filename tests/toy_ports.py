@@ -7,6 +7,7 @@ import json
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import ClassVar
 
 from bridge.edge.host_clock import now
 from bridge.errors import DeviceError
@@ -24,6 +25,7 @@ class ToySystem:
     """
 
     folder: Path
+    may_lose: ClassVar[bool] = False
 
     def open(self, name: str) -> ToyPort:
         """Open one."""

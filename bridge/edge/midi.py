@@ -144,6 +144,11 @@ class MidiSystem:
         self._clients: dict[str, rtmidi.MidiOut] = {}
         self._watch: JackWatch | None = None
 
+    @property
+    def may_lose(self) -> bool:
+        """Whether it may lose what is sent while another of its clients dies: so does JACK (seen here)."""
+        return any(client.get_current_api() == rtmidi.API_UNIX_JACK for client in self._clients.values())
+
     def open(self, name: str) -> OutPort:
         """Open the output that a rig calls ``name``, or make it if it is a virtual one.
 

@@ -26,6 +26,11 @@ class Outputs:
     def __init__(self, api: str | None = None, virtual: Sequence[str] = (), holder: int | None = None) -> None:
         self._midi = MidiSystem(api, virtual, os.getpid() if holder is None else holder)
 
+    @property
+    def may_lose(self) -> bool:
+        """As `bridge.edge.midi.MidiSystem` has it."""
+        return self._midi.may_lose
+
     def open(self, name: str) -> OutPort:
         """Open the output that is called ``name``.
 

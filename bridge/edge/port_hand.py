@@ -31,8 +31,10 @@ TURN_S = 0.25
 SLACK_S = 0.006
 """Looking after the port waits for so much time before the next message, in seconds."""
 
-LEAVES_S = 0.2
-"""A system that writes by periods, such as JACK, gets so much time to carry the last message before the port closes."""
+AGAIN = 3
+AGAIN_S = 0.07
+"""Where the system may lose it, what was held when the sender vanished is ended so many times more, so far apart in
+seconds. To end is absolute, so once more does no harm."""
 
 UNDO_S = 1.0
 """So long a port's process tries to end what is held once the sender is gone, in seconds."""
@@ -61,17 +63,18 @@ def serve(connection: socket.socket, name: str, system: Callable[[], PortSystem]
         closing(system()) as opener,
         closing(PortSet([name], opener.open, now)) as ports,
     ):
-        _Hand(connection, name, ports).run()
+        _Hand(connection, name, ports, opener).run()
 
 
 class _Hand:
     """The far side: sends to its one port what is handed over, when it is due."""
 
-    def __init__(self, connection: socket.socket, name: str, ports: PortSet) -> None:
+    def __init__(self, connection: socket.socket, name: str, ports: PortSet, system: PortSystem) -> None:
         connection.setblocking(False)
         self._socket = connection
         self._name = name
         self._ports = ports
+        self._system = system
         self._incoming = b""
         self._due: list[Handed] = []  # by the time when they are due
         self._held: dict[bytes, float] = {}  # what ends what was begun and is not ended yet, and by when
@@ -97,12 +100,16 @@ class _Hand:
         while self._due and self._due[0].at < give_up:
             time.sleep(max(0.0, self._due[0].at - SPIN_S - now()))
             self._send_due()
+        held = list(self._held)
         self._undo()
         while self._held and now() < give_up:  # the port, or its system, stands still or is away for a moment
             time.sleep(UNDO_S / 100)
             self._ports.tend()
             self._undo()
-        time.sleep(LEAVES_S)
+        for _ in range(AGAIN if held and self._system.may_lose else 0):
+            time.sleep(AGAIN_S)
+            for data in held:
+                self._ports.send(self._name, data)
 
     def _send_due(self) -> None:
         dropped, late = 0, list[Fact]()

@@ -37,7 +37,15 @@ class OutPort(Protocol):
 
 
 class PortSystem(Protocol):
-    """Opens MIDI outputs, such as `bridge.edge.midi.MidiSystem`."""
+    """Opens MIDI outputs, such as `bridge.edge.midi.MidiSystem`.
+
+    Attributes:
+        may_lose: Whether it may lose what is sent while another of its clients dies, as JACK does.
+    """
+
+    @property
+    def may_lose(self) -> bool:
+        """As the class says."""
 
     def open(self, name: str) -> OutPort:
         """Open the output that a rig calls ``name``, or raise DeviceError."""

@@ -24,7 +24,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from bridge import sender
 from bridge.edge.child import Listen
@@ -77,6 +77,7 @@ class Stamping:
     """
 
     folder: Path
+    may_lose: ClassVar[bool] = False
 
     def open(self, name: str) -> ListPort:
         port = _Blocking(now) if name == BLOCKED else ListPort(now)
