@@ -39,7 +39,6 @@ class FrameClock:
     def __init__(self, rate: float) -> None:
         if not (rate > 0 and isfinite(rate)):
             raise ValueError(f"a rate must be finite and above 0 frames/s, got {rate!r}")
-        self._nominal = rate
         self._frame_s = 1.0 / rate
         self._end: float | None = None
         self._run_s = 0.0  # sound since the loop started

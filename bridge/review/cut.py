@@ -36,7 +36,6 @@ CROSSING_S = 0.003
 FADE_S = 0.003
 """Length of the fades at both ends."""
 
-MOST_BEATS = 512
 CONTEXT_BEATS = 8
 """Beats before and after the cut that help to tell its tempo."""
 

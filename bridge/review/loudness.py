@@ -70,7 +70,6 @@ class Meter:
         self._rate = rate
         self._filter = k_weighting(rate).astype(np.float32)  # within 0.001 dB of float64, and a third faster
         self._state = np.zeros((len(self._filter), 2, channels), np.float32)
-        self._sums = np.zeros((0, channels))
         self._frames = 0
         self._kernel = _peak_kernel()
         self._before = np.zeros((channels, _TAPS), np.float32)

@@ -118,11 +118,6 @@ def program_change(channel: int, program: int) -> bytes:
     return _channel_message(0xC0, channel, _within("program", program, 0, 127))
 
 
-def each_message(data: bytes) -> list[bytes]:
-    """Return the messages of a group that this module made, one by one: what a MIDI system wants in one call."""
-    return re.findall(rb"[\x80-\xff][\x00-\x7f]*", data)
-
-
 def osc_message(address: str, *values: float | int | str) -> bytes:
     """Return an OSC message: float32 for a float, int32 for an int, a string for text.
 

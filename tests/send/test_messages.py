@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import build_msg
 
+from bridge.edge.midi import split
 from bridge.send import messages
 from tests.strict_midi import Heard, NotMidiError, StrictParser, parse
 
@@ -95,10 +96,10 @@ def test_a_non_registered_parameter_arrives_whole(channel, parameter, value):
 @given(parameter=FOURTEEN, value=FOURTEEN)
 def test_a_group_comes_apart_into_its_messages(parameter, value):
     group = messages.nrpn(3, parameter, value)
-    parts = messages.each_message(group)
+    parts = list(split(group))
     assert [len(part) for part in parts] == [3] * 4
     assert b"".join(parts) == group
-    assert messages.each_message(messages.CLOCK) == [messages.CLOCK]
+    assert list(split(messages.CLOCK)) == [messages.CLOCK]
 
 
 @pytest.mark.parametrize(
