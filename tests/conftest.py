@@ -54,6 +54,14 @@ def jack_daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JackServer
         yield server
 
 
+@pytest.fixture(scope="module")
+def slow_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JackServer]:
+    """Periods of 256 frames: long enough that a client in Python misses few of them on a busy machine."""
+    log = tmp_path_factory.mktemp("jack") / "slow.log"
+    with running_jack_server(f"bridge-slow-{os.getpid()}", log, 256) as server:
+        yield server
+
+
 @contextmanager
 def running_jack_server(
     name: str, log: Path, period: int = JACK_PERIOD, realtime: bool = False

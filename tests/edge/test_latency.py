@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -14,7 +12,7 @@ import pytest
 
 from bridge.edge.latency import _Notes
 from bridge.testing.clock import FakeClock
-from tests.conftest import JackServer, running_jack_server
+from tests.conftest import JackServer
 from tests.loops import loop, tapebridge
 
 RATE = 48_000
@@ -32,14 +30,6 @@ listens_to = "north"
 [midi]
 api = "jack"
 """
-
-
-@pytest.fixture(scope="module")
-def slow_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JackServer]:
-    """Periods of 256 frames: long enough that a loop in Python misses few of them on a busy machine."""
-    log = tmp_path_factory.mktemp("jack") / "slow.log"
-    with running_jack_server(f"bridge-latency-{os.getpid()}", log, 256) as server:
-        yield server
 
 
 def told(server: JackServer, *words: str, status: int | None = 0) -> dict[str, Any]:

@@ -82,9 +82,9 @@ os._exit(0)  # see tests.conftest.running_jack_server
 
 
 @pytest.fixture(scope="module")
-def slow_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JackServer]:
+def slowest_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JackServer]:
     log = tmp_path_factory.mktemp("jack") / "slow.log"
-    with running_jack_server(f"bridge-slow-{os.getpid()}", log, PERIOD) as server:
+    with running_jack_server(f"bridge-slowest-{os.getpid()}", log, PERIOD) as server:
         yield server
 
 
@@ -114,17 +114,17 @@ def rest(child: subprocess.Popen[str]) -> str:
 
 @pytest.mark.parametrize("block", [256, PERIOD])
 def test_what_is_played_arrives_in_order_without_gaps_and_on_time(
-    slow_server: JackServer, tmp_path: Path, block: int
+    slowest_server: JackServer, tmp_path: Path, block: int
 ) -> None:
     """Frames are lost only where the server itself said so, and host time runs as the device does."""
     seconds = 3.0
-    with in_process_of_its_own(LISTENER, seconds, block, tmp_path / "heard.npz", env=slow_server.env) as listener:
+    with in_process_of_its_own(LISTENER, seconds, block, tmp_path / "heard.npz", env=slowest_server.env) as listener:
         assert json.loads(first_line(listener)) == {
             "rate": 48_000,
             "channels": 2,
             "source": "system, JACK Audio Connection Kit",
         }
-        with in_process_of_its_own(PLAYER, env=slow_server.env) as player:
+        with in_process_of_its_own(PLAYER, env=slowest_server.env) as player:
             told = json.loads(rest(listener))
             xruns = int(rest(player))
     noted = np.load(tmp_path / "heard.npz")

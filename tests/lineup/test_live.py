@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
 import time
-from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -14,7 +12,7 @@ import pytest
 from bridge.journal.lineup import keep_lineup
 from bridge.live import begin_take
 from bridge.rig_text import parse_rig
-from tests.conftest import JackServer, running_jack_server
+from tests.conftest import JackServer
 from tests.loops import mixer, tapebridge
 
 RIG = """
@@ -36,14 +34,6 @@ api = "jack"
 [take]
 name = "ferry night"
 """
-
-
-@pytest.fixture(scope="module")
-def slow_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JackServer]:
-    """Periods of 256 frames: long enough that a mixer in Python misses few of them on a busy machine."""
-    log = tmp_path_factory.mktemp("jack") / "slow.log"
-    with running_jack_server(f"bridge-lineup-{os.getpid()}", log, 256) as server:
-        yield server
 
 
 @pytest.mark.jack
