@@ -106,7 +106,37 @@ class RatioFolded(Fact):
         within("ratio", self.ratio, 1 / 64, 64)
 
 
-Hand = HandsOff | HandsOn | TempoKept | TempoLetGo | StepAllowed | LoopChanged
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TempoNudged(Fact):
+    """A deck's pedals were moved by hand a little faster or slower; their tempo is kept from then on.
+
+    Attributes:
+        deck: The deck's name.
+        percent: By so much of their tempo, -20..20.
+    """
+
+    deck: str
+    percent: float
+
+    def __post_init__(self) -> None:
+        finite("at", self.at)
+        within("percent", self.percent, -20.0, 20.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PedalTurned(Fact):
+    """A pedal listens to another deck from now on, and so do those that share its clock.
+
+    Attributes:
+        pedal: The pedal's name.
+        deck: The deck's name.
+    """
+
+    pedal: str
+    deck: str
+
+
+Hand = HandsOff | HandsOn | TempoKept | TempoLetGo | StepAllowed | LoopChanged | TempoNudged | PedalTurned
 """What policies obey."""
 
 
@@ -155,5 +185,43 @@ class BeatShifted(Fact):
         finite("at", self.at)
 
 
-Told = TempoTold | BeatTapped | BeatShifted
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeatRecounted(Fact):
+    """A foot or a hand said that a deck's beat is twice, or half, as fast as it was counted.
+
+    Attributes:
+        deck: The deck's name.
+        factor: 2 or 0.5.
+    """
+
+    deck: str
+    factor: float
+
+    def __post_init__(self) -> None:
+        finite("at", self.at)
+        if self.factor not in (0.5, 2.0):
+            raise ValueError(f"factor must be 0.5 or 2, got {self.factor!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TapeChosen(Fact):
+    """A foot or a hand said which tape is in a deck.
+
+    Attributes:
+        deck: The deck's name.
+        tape: The tape's name.
+        tempo: Its tempo in bpm at the speed that it is played at; None where nobody knows.
+    """
+
+    deck: str
+    tape: str
+    tempo: float | None
+
+    def __post_init__(self) -> None:
+        finite("at", self.at)
+        if self.tempo is not None:
+            checked_tempo(self.tempo)
+
+
+Told = TempoTold | BeatTapped | BeatShifted | BeatRecounted | TapeChosen
 """What followers obey: said of a deck by its tape's card, a hand or a foot."""

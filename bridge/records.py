@@ -5,12 +5,12 @@ from __future__ import annotations
 import dataclasses
 from typing import Any, NamedTuple
 
-from bridge import events, events_hand, events_host, events_sent
+from bridge import events, events_foot, events_hand, events_host, events_sent
 from bridge.events import Fact
 
 FACTS: dict[str, type[Fact]] = {
     kind.__name__: kind
-    for kind in (vars(events) | vars(events_hand) | vars(events_host) | vars(events_sent)).values()
+    for kind in (vars(events) | vars(events_foot) | vars(events_hand) | vars(events_host) | vars(events_sent)).values()
     if isinstance(kind, type) and issubclass(kind, Fact) and kind is not Fact
 }
 """Every fact by its class name."""
@@ -62,6 +62,7 @@ _TYPES: dict[str, tuple[type, ...]] = {
     "float": (float, int),
     "float | None": (float, int, type(None)),
     "int": (int,),
+    "bool": (bool,),
     "str": (str,),
     "tuple[str, ...]": (list, tuple),
 }

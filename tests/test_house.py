@@ -21,8 +21,8 @@ HERE = Path(__file__).resolve().parents[1]
 ROOMS = {
     # room: (modules, or packages with all that is in them), (rooms that it may import besides itself)
     "vocabulary": (
-        "bridge bridge.events bridge.events_hand bridge.events_host bridge.events_sent bridge.records bridge.errors "
-        "bridge.units bridge.rig",
+        "bridge bridge.actions bridge.events bridge.events_foot bridge.events_hand bridge.events_host bridge.events_sent "
+        "bridge.records bridge.errors bridge.units bridge.rig bridge.rig_foot",
         "",
     ),
     "first run": ("bridge.first_run", ""),
@@ -35,7 +35,8 @@ ROOMS = {
     "send": ("bridge.send", "vocabulary"),
     "schedule": (
         "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times "
-        "bridge.send.song bridge.send.plan bridge.send.hands",
+        "bridge.send.song bridge.send.plan bridge.send.hands bridge.send.beats bridge.send.loopers bridge.send.cues "
+        "bridge.send.lamps bridge.send.meeting bridge.send.stage",
         "vocabulary",
     ),
     "weights": ("bridge.weights", "vocabulary, follow"),
@@ -79,13 +80,13 @@ PURE = (
     "bridge.follow, bridge.decks, bridge.tapes, bridge.measure, bridge.lineup.walk, bridge.lineup.pedals, "
     "bridge.lineup.decks, bridge.lineup.findings, bridge.send, bridge.engine, bridge.review.facts, "
     "bridge.review.drift, bridge.review.echoes, bridge.review.audible, bridge.review.hands, bridge.review.chapters, "
-    "bridge.journal.codec, bridge.journal.recover, bridge.events, bridge.events_hand, bridge.events_sent, "
-    "bridge.records, bridge.errors, bridge.units, bridge.rig"
+    "bridge.journal.codec, bridge.journal.recover, bridge.actions, bridge.events, bridge.events_foot, "
+    "bridge.events_hand, bridge.events_sent, bridge.records, bridge.errors, bridge.units, bridge.rig, bridge.rig_foot"
 )
 """Rooms that see no clock, thread, process, file or socket: time and sound arrive in what they are called with."""
 
 PURE_IMPORTS = (
-    "__future__, abc, aubio, bisect, collections, copy, csv, dataclasses, enum, fractions, functools, heapq, "
+    "__future__, abc, aubio, bisect, collections, copy, csv, dataclasses, difflib, enum, fractions, functools, heapq, "
     "io, itertools, json, math, numbers, numpy, operator, re, statistics, string, struct, types, typing"
 )
 """All that a pure room may import from outside. A list of what is harmless misses nothing that is new."""

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge import events, events_hand
+from bridge import events, events_foot, events_hand, rig_foot
 from bridge.records import FACTS, as_record, from_record
 
 _NUMBER = st.floats(allow_nan=False, allow_infinity=False)
@@ -18,6 +18,7 @@ _BY_TYPE = {
     "float": st.floats(21, 39),  # inside every range that a fact checks
     "float | None": st.none() | st.floats(21, 39),
     "int": st.integers(1, 10**6),
+    "bool": st.booleans(),
     "str": st.text(),
     "tuple[str, ...]": st.lists(st.text(), max_size=3).map(tuple),
 }
@@ -28,19 +29,22 @@ _BY_NAME = {
     "confidence": st.floats(0, 1),
     "was": st.sampled_from(get_args(events.FollowerState)),
     "now": st.sampled_from(get_args(events.FollowerState)),
+    "state": st.sampled_from(get_args(events.FollowerState)),
+    "how": st.sampled_from(get_args(events_foot.PressKind)),
+    "apart": st.floats(-0.5, 0.5),
+    "factor": st.sampled_from([0.5, 2.0]),
     "change": st.sampled_from(get_args(events.DeckChangeKind)),
     "loop": st.sampled_from(get_args(events_hand.LoopState)),
 }
+_OF_LOOPERS = dict.fromkeys(("was", "now"), st.sampled_from(get_args(rig_foot.LooperState)))
 
 
 @st.composite
 def facts(draw):
     """Any fact of any kind."""
     kind = FACTS[draw(st.sampled_from(sorted(FACTS)))]
-    fields = {
-        f.name: draw(_BY_NAME[f.name] if f.name in _BY_NAME else _BY_TYPE[str(f.type)])
-        for f in dataclasses.fields(kind)
-    }
+    by_name = _BY_NAME | (_OF_LOOPERS if kind is events_foot.LooperChanged else {})
+    fields = {f.name: draw(by_name.get(f.name) or _BY_TYPE[str(f.type)]) for f in dataclasses.fields(kind)}
     return kind(**fields)
 
 

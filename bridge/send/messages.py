@@ -10,6 +10,9 @@ from __future__ import annotations
 
 import re
 import struct
+from collections.abc import Iterable
+
+from bridge.rig_foot import Wire
 
 CLOCK = b"\xf8"
 """Timing Clock, 24 to a quarter note; may fall between the bytes of another message."""
@@ -137,6 +140,50 @@ def osc_message(address: str, *values: float | int | str) -> bytes:
         except (struct.error, OverflowError) as error:
             raise ValueError(f"{value!r} does not fit 32 bits of OSC") from error
     return _osc_string(address) + _osc_string(tags) + body
+
+
+def wire_bytes(wires: Iterable[Wire], channel: int) -> bytes:
+    """Return the bytes of messages that a user wrote, as one group: all of them MIDI, or a single one of OSC.
+
+    Args:
+        wires: In the order in which they are sent.
+        channel: MIDI channel, 1..16.
+
+    Raises:
+        ValueError: A number is outside its range, or OSC is mixed with other messages.
+    """
+    group = list(wires)
+    if len(group) > 1 and any(wire.kind == "osc" for wire in group):
+        raise ValueError("an OSC message goes alone, not in a group")
+    return b"".join(_wire_bytes(wire, channel) for wire in group)
+
+
+def hanging_notes(wires: Iterable[Wire], channel: int) -> bytes:
+    """Return the Note Offs of the notes that a group of messages leaves sounding; empty where there are none."""
+    notes: dict[int, None] = {}
+    for wire in wires:
+        if wire.kind == "note":
+            notes[wire.number] = None
+        elif wire.kind == "note off":
+            notes.pop(wire.number, None)
+    return b"".join(note_off(channel, note) for note in notes)
+
+
+def _wire_bytes(wire: Wire, channel: int) -> bytes:
+    match wire.kind:
+        case "note":
+            return note_on(channel, wire.number, wire.value)
+        case "note off":
+            return note_off(channel, wire.number)
+        case "cc":
+            return control_change(channel, wire.number, wire.value)
+        case "program":
+            return program_change(channel, wire.number)
+        case "sysex":
+            return wire.data
+        case "osc":
+            return osc_message(wire.address, *wire.arguments)
+    return {"start": START, "stop": STOP, "continue": CONTINUE}[wire.kind]
 
 
 def _osc_string(text: str) -> bytes:
