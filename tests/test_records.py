@@ -32,6 +32,7 @@ _BY_NAME = {
     "state": st.sampled_from(get_args(events.FollowerState)),
     "how": st.sampled_from(get_args(events_foot.PressKind)),
     "apart": st.floats(-0.5, 0.5),
+    "percent": st.floats(-20, 20),
     "factor": st.sampled_from([0.5, 2.0]),
     "change": st.sampled_from(get_args(events.DeckChangeKind)),
     "loop": st.sampled_from(get_args(events_hand.LoopState)),
