@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+from bridge.rig_foot import Cue, Lamp, Looper, OscInput, Switch, Tape
+
 Sync = Literal["clock", "taps", "times"]
 """A way in which a pedal is told its tempo: MIDI clock, bursts of taps, or delay times as numbers."""
 
@@ -83,11 +85,15 @@ class Deck:
         name: The performer's name for it.
         channels: One to four input channels, counted from 1.
         tempo_range: Slowest and fastest tempo in bpm at the speed it plays.
+        beats_in_bar: Beats in a bar, 1..16. Where a bar begins is for the foot to say.
+        tapes: The tapes that are to be played on it, in order.
     """
 
     name: str
     channels: tuple[int, ...]
     tempo_range: tuple[float, float] = (40.0, 160.0)
+    beats_in_bar: int = 4
+    tapes: tuple[Tape, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -250,7 +256,12 @@ class Rig:
         pedals: The pedals; none for a bridge that only watches.
         midi: How MIDI goes out.
         osc: Where OSC goes; None for nowhere.
+        osc_in: Where OSC comes in; None for nowhere.
         take: What is kept.
+        loopers: What records and plays loops.
+        cues: What is done by itself.
+        switches: What the foot, a key or another program can ask for.
+        lamps: What is shown on a foot controller.
     """
 
     path: str
@@ -259,4 +270,9 @@ class Rig:
     pedals: tuple[Pedal, ...] = ()
     midi: Midi = Midi()
     osc: Osc | None = None
+    osc_in: OscInput | None = None
     take: TakePlan = TakePlan()
+    loopers: tuple[Looper, ...] = ()
+    cues: tuple[Cue, ...] = ()
+    switches: tuple[Switch, ...] = ()
+    lamps: tuple[Lamp, ...] = ()
