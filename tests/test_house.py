@@ -35,7 +35,8 @@ ROOMS = {
     "send": ("bridge.send", "vocabulary"),
     "schedule": (
         "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times "
-        "bridge.send.song bridge.send.plan bridge.send.hands bridge.send.beats bridge.send.loopers bridge.send.cues "
+        "bridge.send.song bridge.send.plan bridge.send.hands bridge.send.beats bridge.send.loopers bridge.send.looper "
+        "bridge.send.loop_edges bridge.send.loop_out bridge.send.loop_watch bridge.send.cues "
         "bridge.send.lamps bridge.send.meeting bridge.send.stage",
         "vocabulary",
     ),

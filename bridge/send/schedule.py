@@ -28,10 +28,12 @@ class Message(NamedTuple):
     Attributes:
         port: The port's name as the plan has it.
         at: Host time in seconds at which they are due.
-        data: One MIDI message, a group of them that goes out whole or not at all, or one OSC message.
+        data: One MIDI message, a group of them that goes out whole or not at all, or one OSC message; empty where only
+            ``undo`` or ``settles`` counts.
         undo: What ends it: to be sent even if this process vanishes.
         until: After that host time in seconds it is to be left out.
         undo_at: At that host time in seconds ``undo`` is to be sent if it was not yet, should this process stand still.
+        settles: The ``undo`` of an earlier message that is needed no more.
     """
 
     port: str
@@ -40,6 +42,7 @@ class Message(NamedTuple):
     undo: bytes = b""
     until: float = inf
     undo_at: float = inf
+    settles: bytes = b""
 
 
 class Due(NamedTuple):
