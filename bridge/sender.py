@@ -201,7 +201,13 @@ class _Sender:
             taken = self._schedule.due(max(due, at))
             for message in taken.messages:
                 is_taken = self._ports.send(
-                    message.port, message.data, message.at, message.undo, message.until, message.undo_at
+                    message.port,
+                    message.data,
+                    message.at,
+                    message.undo,
+                    message.until,
+                    message.undo_at,
+                    message.settles,
                 )
                 self._ticks_sent += is_taken and message.data == CLOCK
             for fact in taken.facts:

@@ -10,6 +10,7 @@ import time
 from bisect import insort
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, suppress
+from itertools import accumulate, pairwise
 from math import inf
 from operator import attrgetter
 from typing import NamedTuple
@@ -39,9 +40,9 @@ seconds. To end is absolute, so once more does no harm."""
 UNDO_S = 1.0
 """So long a port's process tries to end what is held once the sender is gone, in seconds."""
 
-HEADER = struct.Struct("<dddHH")
+HEADER = struct.Struct("<dddHHH")
 """A message on its way: when it is due, until when it may go out, by when it is to be undone, and the lengths of its
-bytes and of its undoing."""
+bytes, of its undoing, and of an earlier undoing that it settles."""
 
 
 class Handed(NamedTuple):
@@ -52,6 +53,7 @@ class Handed(NamedTuple):
     undo_at: float
     data: bytes
     undo: bytes
+    settles: bytes
 
 
 def serve(connection: socket.socket, name: str, system: Callable[[], PortSystem]) -> None:
@@ -121,8 +123,9 @@ class _Hand:
                 dropped += 1
             elif at > handed.until:
                 late.append(MessageLeftOut(at=at, port=self._name, data=handed.data.hex()))
-            elif self._ports.send(self._name, handed.data):
+            elif not handed.data or self._ports.send(self._name, handed.data):
                 self._held.pop(handed.data, None)
+                self._held.pop(handed.settles, None)
                 if handed.undo:
                     self._held[handed.undo] = handed.undo_at
         if dropped:
@@ -147,12 +150,13 @@ class _Hand:
 
     def _unpacked(self) -> Iterator[Handed]:
         while len(self._incoming) >= HEADER.size:
-            at, until, undo_at, length, undo = HEADER.unpack_from(self._incoming)
-            middle = HEADER.size + length
-            if len(self._incoming) < middle + undo:
+            at, until, undo_at, data, undo, settles = HEADER.unpack_from(self._incoming)
+            ends = list(accumulate((HEADER.size, data, undo, settles)))
+            if len(self._incoming) < ends[-1]:
                 return
-            data, self._incoming = self._incoming[HEADER.size : middle + undo], self._incoming[middle + undo :]
-            yield Handed(at, until, undo_at, data[:length], data[length:])
+            parts = [self._incoming[first:end] for first, end in pairwise(ends)]
+            self._incoming = self._incoming[ends[-1] :]
+            yield Handed(at, until, undo_at, *parts)
 
     def _look_after(self) -> None:
         at = now()

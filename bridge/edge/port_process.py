@@ -65,19 +65,28 @@ class PortProcesses:
         self.tend()
 
     def send(
-        self, port: str, data: bytes, at: float, undo: bytes = b"", until: float = inf, undo_at: float = inf
+        self,
+        port: str,
+        data: bytes,
+        at: float,
+        undo: bytes = b"",
+        until: float = inf,
+        undo_at: float = inf,
+        settles: bytes = b"",
     ) -> bool:
         """Hand a message to a port; return whether the port is open and takes it.
 
         Args:
             port: The port's name as the rig has it.
-            data: One MIDI message, several that belong together, or one OSC packet.
+            data: One MIDI message, several that belong together, or one OSC packet; empty to change only what is to be
+                undone.
             at: When it is due. A tick that is late by half an interval is dropped, and told as TicksDropped.
             undo: What ends it: sent by the port's process if this one vanishes before it has sent that itself.
             until: When it is too late for it.
             undo_at: When the port's process sends ``undo`` by itself, if that has not come; this one may stand still.
+            settles: The ``undo`` of an earlier message that is needed no more once this one is sent.
         """
-        return self._ports[port].send(data, at, undo, until, undo_at)
+        return self._ports[port].send(data, at, undo, until, undo_at, settles)
 
     def tend(self) -> None:
         """Take in what the processes say, and replace those that are lost."""
@@ -120,11 +129,19 @@ class _Port:
         self._ticks = (-inf, inf)  # when the last one was due, and the interval before it
         self._held: dict[bytes, None] = {}
 
-    def send(self, data: bytes, at: float, undo: bytes = b"", until: float = inf, undo_at: float = inf) -> bool:
+    def send(
+        self,
+        data: bytes,
+        at: float,
+        undo: bytes = b"",
+        until: float = inf,
+        undo_at: float = inf,
+        settles: bytes = b"",
+    ) -> bool:
         if self._open is None or self._still or self._socket is None:
             return False
         until = min(until, self._until(data, at))
-        frame = HEADER.pack(at, until, undo_at, len(data), len(undo)) + data + undo
+        frame = HEADER.pack(at, until, undo_at, len(data), len(undo), len(settles)) + data + undo + settles
         try:
             whole = self._socket.send(frame) == len(frame)
         except BlockingIOError:
@@ -135,6 +152,7 @@ class _Port:
             self.ask_end()
             return False
         self._held.pop(data, None)
+        self._held.pop(settles, None)
         if undo:
             self._held[undo] = None
         return True

@@ -64,12 +64,20 @@ class Ports(Protocol):
     lead_s: float
 
     def send(
-        self, port: str, data: bytes, at: float, undo: bytes = b"", until: float = inf, undo_at: float = inf
+        self,
+        port: str,
+        data: bytes,
+        at: float,
+        undo: bytes = b"",
+        until: float = inf,
+        undo_at: float = inf,
+        settles: bytes = b"",
     ) -> bool:
         """Send a message at host time ``at``, in seconds; return whether it was taken.
 
         Should the sender vanish before it has sent ``undo`` itself, or stand still until ``undo_at``, that is sent for
-        it where this is possible. What cannot be sent by ``until`` is left out.
+        it where this is possible; ``settles`` is such an undoing that is needed no more. Where ``data`` is empty only
+        those two count. What cannot be sent by ``until`` is left out.
         """
 
     def tend(self) -> None:
@@ -116,7 +124,14 @@ class PortSet:
         self.tend()
 
     def send(
-        self, port: str, data: bytes, at: float = 0.0, undo: bytes = b"", until: float = inf, undo_at: float = inf
+        self,
+        port: str,
+        data: bytes,
+        at: float = 0.0,
+        undo: bytes = b"",
+        until: float = inf,
+        undo_at: float = inf,
+        settles: bytes = b"",
     ) -> bool:
         """Send a message to a port at once, whatever ``at`` and ``until`` say; return whether the system took it.
 
@@ -125,6 +140,8 @@ class PortSet:
         output = self._open[port]
         if output is None:
             return False
+        if not data:
+            return True
         try:
             output.send(data)
         except BlockingIOError as error:  # kept open: closing waits for the system, too

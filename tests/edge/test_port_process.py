@@ -184,6 +184,22 @@ def test_a_contact_is_opened_in_time_though_the_sender_stands_still(system):
     assert sent[3][0] >= at + 0.7
 
 
+def test_what_is_to_be_undone_can_be_put_off_and_settled_without_a_message(system):
+    """A looper closes later than was thought, or is closed by something else: its port must not close it by itself."""
+    with running(opener(system), "Pedals A") as run:
+        at = now() + 0.05
+        closes, other = bytes([0xC0, 1]), bytes([0xC0, 2])
+        run.ports.send("Pedals A", PRESS, at, undo=RELEASE, undo_at=at + 0.2)
+        run.ports.send("Pedals A", b"", at + 0.1, undo=RELEASE, undo_at=at + 0.5)
+        run.ports.send("Pedals A", other, at + 0.6, undo=closes, undo_at=at + 0.7)
+        run.ports.send("Pedals A", other, at + 0.65, settles=closes)
+        run.ports.send("Pedals A", other, at + 0.9)
+        run.until(lambda: len(system.sent("Pedals A")) == 5)
+    sent = system.sent("Pedals A")
+    assert [data for _, data in sent] == [PRESS, RELEASE, other, other, other]
+    assert sent[1][0] >= at + 0.5
+
+
 def test_closing_ends_every_process_in_order(system, tmp_path):
     with running(opener(system), "Pedals A", "Pedals B"):
         pids = {system.pid("Pedals A"), system.pid("Pedals B")}

@@ -116,3 +116,10 @@ def test_a_system_that_stalls_is_told_once_and_its_port_stays_open(studio, monke
 
 def _stand_still(_: bytes) -> None:
     raise BlockingIOError("it stands still")
+
+
+def test_what_only_tells_of_undoing_is_taken_and_sends_nothing(studio):
+    port = studio.plug("Pedals A")
+    ports = PortSet(["Pedals A"], studio.open, studio.clock)
+    assert ports.send("Pedals A", b"", undo=b"\xc0\x01", undo_at=101.0)
+    assert port.sent == []
