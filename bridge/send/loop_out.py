@@ -11,6 +11,9 @@ from bridge.send.schedule import Message
 ARRIVES_S = 2.0
 """What went out so shortly before its port was lost, in seconds, may never have arrived."""
 
+NEWEST = 8
+"""So many messages are remembered, for the case that one of them is left out."""
+
 
 class LoopOut:
     """The messages of one looper. Only what is absolute is ever left with a port to be undone.
@@ -33,7 +36,7 @@ class LoopOut:
         self._sounding = b""  # the Note Offs of what the last edge left sounding
         self._undo = b""
         self._sent_at = -inf
-        self._may_miss: list[bytes] = []
+        self._newest: list[bytes] = []
 
     def send(self, way: Way, at: float, until: float = inf, undo_at: float = inf) -> None:
         """Send an edge at a host time in seconds, and end what the one before it left sounding.
@@ -53,8 +56,7 @@ class LoopOut:
             self._out.append(Message(self._plan.port, at, data, until=until))
         self._out.append(Message(self._plan.port, at, bytes_of[-1], self._undo, until, self.undo_at, settles))
         self._sent_at = at
-        if until < inf:
-            self._may_miss = bytes_of
+        self._newest = [*self._newest, *bytes_of][-NEWEST:]
 
     def undo_by(self, undo_at: float, now: float) -> None:
         """Have the port close what is open at another host time in seconds."""
@@ -82,9 +84,9 @@ class LoopOut:
         self._out.clear()
         return now - self._sent_at <= ARRIVES_S
 
-    def may_have_missed(self, data: bytes) -> bool:
-        """Return whether these bytes are a message of this looper that may be left out."""
-        return data in self._may_miss
+    def sent_lately(self, data: bytes) -> bool:
+        """Return whether these bytes are among the newest that went out."""
+        return data in self._newest
 
     def next_due(self) -> float:
         """Return the host time in seconds of what is due next; inf for nothing."""

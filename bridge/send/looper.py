@@ -31,7 +31,10 @@ _LOOPS: dict[LooperState, LoopState] = {
     "overdubbing": "recording",
     "stopped": "stopped",
 }
-"""What a pedal is told that its looper does; ``armed`` and ``unknown`` change nothing."""
+"""What a pedal is told that its looper does; ``armed`` and ``unknown`` change nothing,"""
+
+_MEANT: dict[str, LoopState] = {"overdub": "recording", "play": "playing", "stop": "stopped"}
+"""but what was sent to one that stays unknown does."""
 
 
 class OneLooper:
@@ -78,16 +81,14 @@ class OneLooper:
 
     def missed(self, data: bytes, now: float) -> list[Fact]:
         """Take in that its port left out what was given out; as `bridge.send.loopers.Loopers.missed`."""
-        if not self._out.may_have_missed(data):
+        if not self._out.sent_lately(data):
             return []
         self._out.settle(now)
         return self._doubt(now, "its message came too late and was left out")
 
     def lost_port(self, now: float) -> list[Fact]:
         """Take in that its port is gone: what was on its way may not have arrived."""
-        if self._out.lost(now) and self._box != "unknown":
-            return self._doubt(now, "its port went away before it surely had the message")
-        return []
+        return self._doubt(now, "its port went away before it surely had the message") if self._out.lost(now) else []
 
     def opened_port(self, now: float) -> list[Fact]:
         """Take in that its port is back. Its process may have closed what was open, so that is done for certain."""
@@ -145,8 +146,9 @@ class OneLooper:
     def _arm(self, now: float) -> list[Fact]:
         if self.plan.way(self._box, "record") is None:
             return self._refuse("arm", now, why_not(self.plan, self._box, "record"))
-        if self._box in ("playing", "stopped") and self._looper.clear is not None:
-            return self._refuse("arm", now, "it holds a loop, which that would erase; clear it first")
+        if self._box != "idle" and self._looper.clear is not None:
+            holds = "may hold" if self._box == "unknown" else "holds"
+            return self._refuse("arm", now, f"it {holds} a loop, which that would erase; clear it first")
         if self.plan.way("recording", "close") is None:
             return self._refuse("arm", now, "nothing in its table closes a recording; give it play or stop")
         if self._looper.starts_on == 0:
@@ -280,7 +282,8 @@ class OneLooper:
 
     def _do(self, way: Way, at: float, counts: float, why: str, until: float = inf, undo_at: float = inf) -> list[Fact]:
         self._out.send(way, at, until, undo_at)
-        return self._change(way.to, counts, why, self._follow(way.to, counts))
+        beats = self._follow(way.to, counts)
+        return self._change(way.to, counts, why, beats, _LOOPS.get(way.to) or _MEANT.get(way.edge))
 
     def _counts(self, at: float) -> float:
         """Return when a message counts that goes out at a host time in seconds."""
@@ -309,15 +312,17 @@ class OneLooper:
         self._watch.forget()
         if not self._out.gone:
             self._out.undo_by(inf, now)
-        return self._change("unknown", now, why)
+        return [] if self.state == "unknown" else self._change("unknown", now, why)
 
-    def _change(self, to: LooperState, at: float, why: str, beats: float | None = None) -> list[Fact]:
+    def _change(
+        self, to: LooperState, at: float, why: str, beats: float | None = None, loop: LoopState | None = None
+    ) -> list[Fact]:
         """Go to another state, with nothing planned there but what it is armed for."""
         was, self.state = self.state, to
         if to != "armed":
             self._box, self._beat, self._at = to, None, inf
         facts: list[Fact] = [LooperChanged(at=at, looper=self._looper.name, was=was, now=to, why=why, beats=beats)]
-        loop = _LOOPS.get(to, self._loop)
+        loop = loop or _LOOPS.get(to) or self._loop
         if self._looper.pedal is not None and loop != self._loop:
             facts.append(LoopChanged(at=at, pedal=self._looper.pedal, loop=loop))
         self._loop = loop
