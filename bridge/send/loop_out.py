@@ -35,6 +35,7 @@ class LoopOut:
         self._out: list[Message] = []
         self._sounding = b""  # the Note Offs of what the last edge left sounding
         self._undo = b""
+        self._settled: tuple[float, Way | None, bytes] = (-inf, None, b"")  # when, and what
         self._sent_at = -inf
         self._newest: list[bytes] = []
 
@@ -49,7 +50,8 @@ class LoopOut:
         """
         first, *others = self._plan.sent(way.edge)
         bytes_of = [self._sounding + first, *others]
-        settles, self._sounding = self._undo, self._plan.left_sounding(way.edge)
+        settles = self._forget_undo(at)
+        self._sounding = self._plan.left_sounding(way.edge)
         self._undo = self._sounding + self._closing(way)
         self.undo_at = undo_at if self.undo_way is not None else inf
         for data in bytes_of[:-1]:
@@ -68,8 +70,8 @@ class LoopOut:
         """Take in that nothing is open any more. A port that is gone cannot hear it, and will close it when back."""
         if self.undo_way is None or self.gone:
             return
-        settles, self._undo = self._undo, self._sounding
-        self.undo_way, self.undo_at = None, inf
+        settles = self._forget_undo(now)
+        self._undo = self._sounding
         self._out.append(Message(self._plan.port, now, b"", self._undo, settles=settles))
 
     def release(self, now: float) -> None:
@@ -82,6 +84,11 @@ class LoopOut:
         """Take in that the port is gone; return whether an edge may be lost with it."""
         self.gone = True
         self._out.clear()
+        settled_at, way, undo = self._settled
+        if (
+            self.undo_way is None and now - settled_at <= ARRIVES_S
+        ):  # the port may not know, and close it once it is back
+            self.undo_way, self._undo = way, undo
         return now - self._sent_at <= ARRIVES_S
 
     def sent_lately(self, data: bytes) -> bool:
@@ -96,6 +103,14 @@ class LoopOut:
         """Take what is to be sent."""
         out, self._out = self._out, []
         return out
+
+    def _forget_undo(self, at: float) -> bytes:
+        """Take in that what is to be undone is so no more from a host time on; return it."""
+        undo = self._undo
+        if self.undo_way is not None:
+            self._settled = at, self.undo_way, undo
+        self.undo_way, self.undo_at = None, inf
+        return undo
 
     def _closing(self, way: Way) -> bytes:
         """Return what closes, whatever became of it, what an edge opens; note how."""
