@@ -260,6 +260,7 @@ class Rig:
         take: What is kept.
         loopers: What records and plays loops.
         cues: What is done by itself.
+        cue_sheet: Name of the file beside the rig that they stand in; empty where they stand in the rig.
         switches: What the foot, a key or another program can ask for.
         lamps: What is shown on a foot controller.
     """
@@ -274,5 +275,6 @@ class Rig:
     take: TakePlan = TakePlan()
     loopers: tuple[Looper, ...] = ()
     cues: tuple[Cue, ...] = ()
+    cue_sheet: str = ""
     switches: tuple[Switch, ...] = ()
     lamps: tuple[Lamp, ...] = ()

@@ -13,9 +13,13 @@ from pydantic.fields import FieldInfo
 
 from bridge.errors import Fault, RigError
 from bridge.rig import Deck, Midi, Osc, Pedal, Rig, SoundInput, TakePlan, Taps, Times
+from bridge.rig_foot import Cue, Lamp, Looper, LooperEdge, OscInput, Switch, Tape
+from bridge.rig_foot_rules import broken_foot_rules
+from bridge.rig_foot_tables import EdgeTable, TapeTable
 from bridge.rig_pedal_rules import broken_pedal_rules
 from bridge.rig_rules import Finding, broken_rules, nearest, shown
-from bridge.rig_tables import REFUSED, RigTable, TapsTable, TimesTable
+from bridge.rig_table import REFUSED
+from bridge.rig_tables import RigTable, TapsTable, TimesTable
 from bridge.toml_lines import KeyPath, key_lines, key_text, line_of
 
 _START = "Begin with a copy of config/two-decks.toml or config/mixer-only.toml"
@@ -61,16 +65,52 @@ def parse_rig(text: str, path: str) -> Rig:
     raw, lines = _read_toml(text.removeprefix("\ufeff"), path)
     if not raw:
         raise RigError([Fault(path, None, "", "holds no rig", _START)])
-    findings = [*broken_rules(raw, lines), *broken_pedal_rules(raw)]
+    sheet = _read_cue_sheet(raw, lines, path)
+    findings = [*broken_rules(raw, lines), *broken_pedal_rules(raw), *broken_foot_rules(raw, lines)]
     table = None
     try:
         table = RigTable.model_validate(raw)
     except ValidationError as error:
         findings += _within(error)
     if table is None or findings:
-        faults = [Fault(path, line_of(lines, key), key_text(key), found, remedy) for key, found, remedy in findings]
-        raise RigError(sorted(faults, key=lambda fault: fault.line or 0))
+        faults = [
+            Fault(sheet if sheet and key[0] == "cues" else path, line_of(lines, key), key_text(key), found, remedy)
+            for key, found, remedy in findings
+        ]
+        raise RigError(sorted(faults, key=lambda fault: (fault.path != path, fault.line or 0)))
     return _rig(table, path)
+
+
+def _read_cue_sheet(raw: dict[str, Any], lines: dict[KeyPath, int], path: str) -> str:
+    """Put the cues of a rig's cue sheet, and their lines, among those of the rig.
+
+    Returns:
+        The sheet's path; empty where there is none.
+    """
+    name = raw.get("cue_sheet")
+    if not isinstance(name, str):
+        return ""
+    at, key = line_of(lines, ("cue_sheet",)), "cue_sheet"
+    if "cues" in raw:
+        raise RigError([Fault(path, at, key, "is there beside [[cues]]", "Write all cues in one of the two")])
+    if Path(name).name != name:
+        found = f"{shown(name)}is no plain file name"
+        raise RigError([Fault(path, at, key, found, "Put the sheet beside the rig, so that a take can keep both")])
+    sheet = str(Path(path).with_name(name))
+    try:
+        text = read_rig_text(Path(sheet))
+    except RigError as error:
+        found = f"{shown(name)}{error.faults[0].found}"
+        raise RigError([Fault(path, at, key, found, "Name a TOML file of [[cues]] beside the rig")]) from error
+    cues, cue_lines = _read_toml(text.removeprefix("\ufeff"), sheet)
+    strangers = [
+        Fault(sheet, line_of(cue_lines, (k,)), k, "is no cue", "Write [[cues]] alone") for k in set(cues) - {"cues"}
+    ]
+    if strangers:
+        raise RigError(strangers)
+    raw |= cues
+    lines |= cue_lines
+    return sheet
 
 
 def _read_toml(text: str, path: str) -> tuple[dict[str, Any], dict[KeyPath, int]]:
@@ -91,13 +131,30 @@ def _read_toml(text: str, path: str) -> tuple[dict[str, Any], dict[KeyPath, int]
 def _rig(table: RigTable, path: str) -> Rig:
     return Rig(
         path=path,
+        cue_sheet=table.cue_sheet or "",
         sound=SoundInput(**_given(table.sound)),
         decks=tuple(Deck(**_given(deck)) for deck in table.decks),
         pedals=tuple(Pedal(**_given(pedal)) for pedal in table.pedals or ()),
         midi=Midi(**_given(table.midi)),
         osc=Osc(**_given(table.osc)) if table.osc else None,
+        osc_in=OscInput(**_given(table.osc_in)) if table.osc_in else None,
         take=TakePlan(**_given(table.take)),
+        loopers=tuple(Looper(**_given(looper)) for looper in table.loopers or ()),
+        cues=tuple(_cue(cue) for cue in table.cues or ()),
+        switches=tuple(Switch(**_given(switch)) for switch in table.switches or ()),
+        lamps=tuple(_lamp(lamp) for lamp in table.lamps or ()),
     )
+
+
+def _cue(table: BaseModel) -> Cue:
+    given = _given(table)
+    return Cue(trigger=given.pop("when"), **given)
+
+
+def _lamp(table: BaseModel) -> Lamp:
+    given = _given(table)
+    shows, _, name = (part.strip() for part in given.pop("shows").partition(":"))
+    return Lamp(shows=shows, of=name, **given)
 
 
 def _given(table: BaseModel | None) -> dict[str, Any]:
@@ -106,11 +163,19 @@ def _given(table: BaseModel | None) -> dict[str, Any]:
 
 
 def _frozen(value: Any) -> Any:
-    if isinstance(value, TapsTable):
-        return Taps(**_given(value))
-    if isinstance(value, TimesTable):
-        return Times(**_given(value))
+    for table, kind in _INNER.items():
+        if isinstance(value, table):
+            return kind(**_given(value))
     return tuple(map(_frozen, value)) if isinstance(value, list) else value
+
+
+_INNER: dict[type[BaseModel], type] = {
+    TapsTable: Taps,
+    TimesTable: Times,
+    EdgeTable: LooperEdge,
+    TapeTable: Tape,
+}
+"""What the tables within tables become."""
 
 
 def _within(error: ValidationError) -> Iterator[Finding]:
