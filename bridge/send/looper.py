@@ -261,7 +261,7 @@ class OneLooper:
             why += "; without a beat its bars cannot be counted: close it by hand"
         until = inf if self.plan.has_toggle else max(at, now) + LATEST_S
         facts = self._do(way, at, counts, why, until, undo_at)
-        self._beat, self._why = closes, f"{bars} bars were over"
+        self._beat, self._why = closes, "its bars were over"
         return facts
 
     def _close(self, now: float) -> list[Fact]:
