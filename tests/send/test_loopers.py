@@ -661,3 +661,126 @@ def test_a_toggle_that_is_all_it_has_closes_what_it_opened() -> None:
     night.ask("arm", 0.1)
     assert bytes_of(night.due(60.0)) == [STEP, STEP]
     assert night.state == "playing"
+
+
+def test_all_quiet_says_which_loop_it_cannot_stop() -> None:
+    night = Set(TOGGLE)
+    night.recorded()
+    assert "it stays playing" in refusal(night.loopers.quiet(3.0))
+    assert night.loopers.end(3.1) == []
+
+
+def test_a_loop_that_was_in_doubt_is_not_measured_any_more() -> None:
+    night = Set()
+    night.recorded()
+    night.stand(3.0, 6.0)
+    assert night.loopers.view(3.0)[0].apart_beats is not None
+    night.ask("looper is", 3.0, "unknown")
+    night.ask("looper is", 3.0, "playing")
+    assert night.loopers.view(3.0)[0].apart_beats is None
+
+
+def test_a_pedal_is_let_go_by_a_stop_that_leaves_its_looper_unknown() -> None:
+    """Else its clock would stand still for the rest of the night."""
+    night = Set(pedal="long echo", play=edge(2, kind="toggle"))
+    night.recorded()
+    night.ask("looper is", 3.0, "unknown")
+    facts = night.ask("stop", 3.1)
+    assert [fact.loop for fact in facts if isinstance(fact, LoopChanged)] == ["stopped"]
+    assert night.state == "unknown"
+
+
+def test_now_after_a_stall_is_the_end_of_the_stall() -> None:
+    night = Set(starts_on=0)
+    night.ask("arm", 0.1)
+    (message,) = night.once(2.0)
+    assert (message.at, message.until) == (2.0, pytest.approx(2.05))
+
+
+def test_what_is_unknown_already_is_not_told_again() -> None:
+    night = Set()
+    night.ask("looper is", 0.1, "unknown")
+    night.ask("stop", 0.2)
+    night.due(0.2)
+    night.ask("looper is", 0.3, "unknown")
+    assert night.loopers.missed("Pedals A", STOP, 0.3) == night.loopers.lost_port("Pedals A", 0.4) == []
+
+
+def test_said_to_be_stopped_while_its_port_is_gone_it_is_closed_all_the_same_when_that_is_back() -> None:
+    """The port's process does so by itself, and cannot be told otherwise meanwhile."""
+    for recorded_until in (3.0, 0.6):
+        night = Set()
+        night.ask("arm", 0.1)
+        night.due(recorded_until)
+        if recorded_until < 2:  # the message that closed it is lost
+            night.ask("fire", 0.7)
+            night.due(0.7)
+        night.loopers.lost_port("Pedals A", recorded_until + 0.5)
+        night.ask("looper is", 4.0, "stopped")
+        assert bytes_of(night.due(4.0)) == []
+        night.loopers.opened_port("Pedals A", 5.0)
+        assert (bytes_of(night.due(5.0)), night.state) == ([PLAY], "playing")
+
+
+def test_what_was_not_yet_sent_when_the_port_went_is_never_sent() -> None:
+    night = Set()
+    night.recorded()
+    night.ask("overdub", 3.0)
+    night.loopers.lost_port("Pedals A", 3.0)
+    assert night.due(3.0) == []
+    assert night.state == "unknown"
+
+
+def test_an_overdub_begun_in_doubt_is_closed_if_the_sender_vanishes() -> None:
+    night = Set(play=edge(2, kind="toggle"))
+    night.ask("looper is", 0.1, "unknown")
+    night.ask("overdub", 0.2)
+    (message,) = night.due(0.2)
+    assert (message.data, message.undo, night.state) == (OVERDUB, STOP, "unknown")
+
+
+def test_several_osc_messages_cannot_be_left_with_a_port() -> None:
+    play = LooperEdge(messages=(Wire("osc", address="/a"), Wire("osc", address="/b")))
+    night = Set(Looper(name="loop box", listens_to="north", record=edge(1), play=play), bars=1)
+    night.ask("arm", 0.1)
+    (record,) = night.due(0.5)
+    assert (record.undo, record.undo_at) == (b"", inf)
+
+
+def test_a_toggle_ends_what_it_began() -> None:
+    night = Set(TOGGLE, play=None)
+    night.ask("arm", 0.1)
+    night.due(0.5)
+    for verb, state in (("play", "playing"), ("overdub", "overdubbing"), ("overdub", "playing")):
+        night.ask(verb, 1.0)
+        assert (bytes_of(night.due(1.0)), night.state) == ([STEP], state)
+
+
+def test_a_loop_of_any_length_is_together_with_its_tape_when_it_is_closed() -> None:
+    night = Set(starts_on=0)
+    night.ask("arm", 0.1)
+    night.due(0.1)
+    night.stand(1.0, 2.0)
+    night.ask("arm", 1.23)
+    night.due(1.23)
+    assert night.loopers.view(1.23)[0].apart_beats == pytest.approx(0.0)
+    night.stand(1.5, 3.0, "holding")
+    assert night.loopers.view(1.5)[0].apart_beats is None
+
+
+def test_a_loop_too_short_to_have_a_beat_is_not_measured() -> None:
+    night = Set(starts_on=0)
+    night.ask("arm", 0.1)
+    night.due(0.1)
+    night.ask("arm", 0.1)
+    night.due(0.5)
+    assert night.state == "playing"
+    assert night.loopers.view(0.5)[0].apart_beats is None
+
+
+def test_a_now_that_runs_backwards_counts_as_the_latest_seen() -> None:
+    night = Set(starts_on=0)
+    night.due(5.0)
+    night.loopers.next_due(5.0)
+    (told,) = night.ask("arm", 4.0)
+    assert told.at == 5.0
