@@ -24,12 +24,14 @@ class LoopOut:
     Attributes:
         undo_way: How its port closes what is open; None where nothing is, or nothing absolute does it.
         undo_at: Host time in seconds at which its port does so by itself; inf for only if the sender vanishes.
+        newest_way: The newest edge that went out; None before any.
         gone: Whether the port is gone.
     """
 
     def __init__(self, plan: LooperPlan) -> None:
         self.undo_way: Way | None = None
         self.undo_at = inf
+        self.newest_way: Way | None = None
         self.gone = False
         self._plan: Final = plan
         self._out: list[Message] = []
@@ -57,7 +59,7 @@ class LoopOut:
         for data in bytes_of[:-1]:
             self._out.append(Message(self._plan.port, at, data, until=until))
         self._out.append(Message(self._plan.port, at, bytes_of[-1], self._undo, until, self.undo_at, settles))
-        self._sent_at = at
+        self._sent_at, self.newest_way = at, way
         self._newest = [*self._newest, *bytes_of][-NEWEST:]
 
     def undo_by(self, undo_at: float, now: float) -> None:

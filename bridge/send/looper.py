@@ -91,13 +91,15 @@ class OneLooper:
         return self._doubt(now, "its port went away before it surely had the message") if self._out.lost(now) else []
 
     def opened_port(self, now: float) -> list[Fact]:
-        """Take in that its port is back. Its process may have closed what was open, so that is done for certain."""
+        """Take in that its port is back. Its process may have closed what was open, which is made certain."""
         self._out.gone = False
-        undo = self._out.undo_way
-        if undo is None:
+        if self._out.undo_way is None:
             return []
-        way = self.plan.way(self._box, undo.edge) or undo
-        return self._do(way, now, self._counts(now), "closed, since its port came back")
+        way = self._certain(self._out.undo_way)
+        if way is None:
+            self._out.settle(now)
+            return self._doubt(now, "its port came back, and may have closed it")
+        return self._do(way, now, self._counts(now), "made certain, since its port came back")
 
     def quiet(self, now: float, wanted: str) -> list[Fact]:
         """Disarm it, and close it if an absolute message can; ``wanted`` is "quiet" or "end"."""
@@ -116,13 +118,13 @@ class OneLooper:
         """Return the host time in seconds of what is due next, perhaps in the past; inf for nothing."""
         self._aim(now)
         moved = now if self._undo_moved() else inf
-        return min(self._out.next_due(), self._moment(), self._watch.next_due(), moved)
+        return min(self._out.next_due(), self._moment(), self._too_late(), self._watch.next_due(), moved)
 
     def due(self, now: float) -> tuple[list[Message], list[Fact]]:
         """Take what is to be sent at host time ``now``, and what is to be told."""
         self._aim(now)
         facts: list[Fact] = []
-        if self._moment() <= now:
+        if min(self._moment(), self._too_late()) <= now:
             facts += self._record(now) if self.state == "armed" else self._close(now)
         if self._undo_moved():
             self._out.undo_by(self._moment() + GRACE_S, now)
@@ -225,6 +227,10 @@ class OneLooper:
         """Return the host time in seconds at which it is to be told to record or to close; inf for never."""
         return self._at if self._beat is None else self._deck.at_of(self._beat) - self._latency_s
 
+    def _too_late(self) -> float:
+        """Return the host time in seconds from which on its port may have closed its recording by itself."""
+        return self._out.undo_at - LATEST_S if self.state == "recording" and not self._out.gone else inf
+
     def _undo_moved(self) -> bool:
         """Return whether the moment of the close has moved away from that which its port knows."""
         if self.state != "recording" or self._out.undo_way is None or self._out.gone:
@@ -268,11 +274,22 @@ class OneLooper:
         """Close the recording, by what is absolute if it is late: its port may have closed it meanwhile."""
         if self._out.gone:
             return self._doubt(now, "its port was gone when it was to be closed")
-        at = self._moment()
-        undo = self._out.undo_way if now - at > LATEST_S else None
-        way = undo or self.plan.way("recording", "close")
+        at, too_late = self._moment(), now - self._moment() > LATEST_S or now >= self._too_late()
+        way = (self._out.undo_way if too_late else None) or self.plan.way("recording", "close")
         assert way is not None  # it could be opened
-        return self._do(way, at, self._counts(min(max(at, now), self._out.undo_at)), self._why)
+        return self._do(way, min(at, now), self._counts(min(max(at, now), self._out.undo_at)), self._why)
+
+    def _certain(self, undo: Way) -> Way | None:
+        """Return the absolute way to what it is thought to do, though its port may have undone it; None for none."""
+        if self._box in OPEN:
+            return self.plan.way(self._box, undo.edge)
+        newest = self._out.newest_way
+        if self._box == "unknown":
+            edge = undo.edge if newest is None or newest.edge in ("record", "overdub") else newest.edge
+            return self.plan.way("unknown", edge) or self.plan.way("unknown", undo.edge)
+        edge = {"playing": "play", "stopped": "stop"}.get(self._box, "clear")
+        known = self._looper.edge(edge)
+        return Way(edge, self._box) if known is not None and known.kind == "absolute" else None
 
     def _go_or_refuse(self, verb: str, wanted: str, now: float, why: str) -> list[Fact]:
         way = self.plan.way(self._box, wanted)

@@ -706,20 +706,56 @@ def test_what_is_unknown_already_is_not_told_again() -> None:
     assert night.loopers.missed("Pedals A", STOP, 0.3) == night.loopers.lost_port("Pedals A", 0.4) == []
 
 
-def test_said_to_be_stopped_while_its_port_is_gone_it_is_closed_all_the_same_when_that_is_back() -> None:
-    """The port's process does so by itself, and cannot be told otherwise meanwhile."""
+@pytest.mark.parametrize(
+    ("looper", "said", "data", "state"),
+    [
+        (ABSOLUTE, "stopped", [STOP], "stopped"),
+        (ABSOLUTE, "playing", [PLAY], "playing"),
+        (ABSOLUTE, "idle", [CLEAR], "idle"),
+        (replace(ABSOLUTE, stop=None), "stopped", [], "unknown"),
+    ],
+)
+def test_what_is_said_while_its_port_is_gone_is_made_certain_when_that_is_back(
+    looper: Looper, said: str, data: list[bytes], state: str
+) -> None:
+    """The port's process closes by itself what it thinks is open, and cannot be told otherwise meanwhile."""
     for recorded_until in (3.0, 0.6):
-        night = Set()
+        night = Set(looper)
         night.ask("arm", 0.1)
         night.due(recorded_until)
         if recorded_until < 2:  # the message that closed it is lost
             night.ask("fire", 0.7)
             night.due(0.7)
         night.loopers.lost_port("Pedals A", recorded_until + 0.5)
-        night.ask("looper is", 4.0, "stopped")
+        night.ask("looper is", 4.0, said)
         assert bytes_of(night.due(4.0)) == []
         night.loopers.opened_port("Pedals A", 5.0)
-        assert (bytes_of(night.due(5.0)), night.state) == ([PLAY], "playing")
+        assert (bytes_of(night.due(5.0)), night.state) == (data, state)
+
+
+def test_a_stop_that_may_be_lost_is_sent_again_when_the_port_is_back() -> None:
+    night = Set()
+    night.ask("arm", 0.1)
+    night.due(0.6)
+    night.ask("stop", 3.0)
+    night.due(3.0)
+    night.loopers.lost_port("Pedals A", 3.5)
+    assert night.state == "unknown"
+    night.loopers.opened_port("Pedals A", 4.0)
+    assert (bytes_of(night.due(4.0)), night.state) == ([STOP], "stopped")
+    night.loopers.lost_port("Pedals A", 9.0)
+    night.loopers.opened_port("Pedals A", 9.5)
+    assert night.due(60.0) == []
+
+
+def test_after_a_stall_in_which_the_tape_slowed_down_it_is_closed_as_its_port_has_closed_it() -> None:
+    night = Set(bars=1)
+    night.ask("arm", 0.1)
+    night.due(0.5)
+    night.stand(4.0, 4.2, tempo=60.0)  # its bar would end later now, but its port has heard nothing of that
+    (close,) = night.once(4.0)
+    assert (close.data, close.settles, night.state) == (PLAY, PLAY, "playing")
+    assert changes(night.facts)[-1][0] == pytest.approx(2.6)
 
 
 def test_what_was_not_yet_sent_when_the_port_went_is_never_sent() -> None:

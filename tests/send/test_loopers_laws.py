@@ -153,10 +153,14 @@ class Loop(RuleBasedStateMachine):
             self._go_on(min(end, self.now + 0.25))
             self._tell()
 
-    @rule(seconds=st.sampled_from([0.03, 0.09, 0.3, 1.3, 7.0]))
-    def stand_still(self, seconds: float) -> None:
-        """The sender does; its ports' processes do not."""
+    @rule(seconds=st.sampled_from([0.03, 0.09, 0.3, 1.3, 7.0]), tempo=st.sampled_from([None, 60.0, 240.0]))
+    def stand_still(self, seconds: float, tempo: float | None) -> None:
+        """The sender does; its ports' processes do not, nor does the tape."""
+        if tempo is not None:
+            self.tempo = tempo
         self._pass(self.now + seconds)
+        if tempo is not None:
+            self._tell()
         self._due()
 
     @rule(verb=st.sampled_from(VERBS))
