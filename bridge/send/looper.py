@@ -229,7 +229,7 @@ class OneLooper:
 
     def _too_late(self) -> float:
         """Return the host time in seconds from which on its port may have closed its recording by itself."""
-        return self._out.undo_at - LATEST_S if self.state == "recording" and not self._out.gone else inf
+        return self._out.undo_at - LATEST_S if self.state == "recording" else inf
 
     def _undo_moved(self) -> bool:
         """Return whether the moment of the close has moved away from that which its port knows."""

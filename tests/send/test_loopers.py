@@ -713,6 +713,7 @@ def test_what_is_unknown_already_is_not_told_again() -> None:
         (ABSOLUTE, "playing", [PLAY], "playing"),
         (ABSOLUTE, "idle", [CLEAR], "idle"),
         (replace(ABSOLUTE, stop=None), "stopped", [], "unknown"),
+        (replace(ABSOLUTE, play=edge(2, kind="toggle")), "playing", [], "unknown"),
     ],
 )
 def test_what_is_said_while_its_port_is_gone_is_made_certain_when_that_is_back(
@@ -730,7 +731,17 @@ def test_what_is_said_while_its_port_is_gone_is_made_certain_when_that_is_back(
         night.ask("looper is", 4.0, said)
         assert bytes_of(night.due(4.0)) == []
         night.loopers.opened_port("Pedals A", 5.0)
-        assert (bytes_of(night.due(5.0)), night.state) == (data, state)
+        messages = night.due(5.0)
+        assert (bytes_of(messages), night.state) == (data, state)
+        assert messages[-1].settles == (PLAY if looper.play == ABSOLUTE.play else STOP)
+
+
+def test_a_toggle_that_may_be_lost_is_not_sent_again_but_what_is_open_is_closed() -> None:
+    night = Set(play=edge(2, kind="toggle"), clear=None, overdub=None)
+    night.recorded()
+    night.loopers.lost_port("Pedals A", 3.0)
+    night.loopers.opened_port("Pedals A", 3.5)
+    assert bytes_of(night.due(3.5)) == [STOP]
 
 
 def test_a_stop_that_may_be_lost_is_sent_again_when_the_port_is_back() -> None:
@@ -748,14 +759,19 @@ def test_a_stop_that_may_be_lost_is_sent_again_when_the_port_is_back() -> None:
     assert night.due(60.0) == []
 
 
-def test_after_a_stall_in_which_the_tape_slowed_down_it_is_closed_as_its_port_has_closed_it() -> None:
-    night = Set(bars=1)
+@pytest.mark.parametrize(("kind", "data", "state"), [("absolute", PLAY, "playing"), ("toggle", STOP, "stopped")])
+@pytest.mark.parametrize(("now", "closed"), [(2.57, 2.57), (2.65, 2.6)])
+def test_after_a_stall_in_which_the_tape_slowed_down_it_is_closed_as_its_port_has_closed_it(
+    kind: EdgeKind, data: bytes, state: str, now: float, closed: float
+) -> None:
+    """Or is about to, which nobody can stop any more."""
+    night = Set(bars=1, play=edge(2, kind=kind))
     night.ask("arm", 0.1)
     night.due(0.5)
-    night.stand(4.0, 4.2, tempo=60.0)  # its bar would end later now, but its port has heard nothing of that
-    (close,) = night.once(4.0)
-    assert (close.data, close.settles, night.state) == (PLAY, PLAY, "playing")
-    assert changes(night.facts)[-1][0] == pytest.approx(2.6)
+    night.stand(now, 4.9, tempo=60.0)  # its bar would end 0.1 s later, but its port has heard nothing of that
+    (close,) = night.once(now)
+    assert (close.at, close.data, close.settles, night.state) == (now, data, data, state)
+    assert changes(night.facts)[-1][0] == pytest.approx(closed)
 
 
 def test_what_was_not_yet_sent_when_the_port_went_is_never_sent() -> None:

@@ -158,6 +158,7 @@ class Loop(RuleBasedStateMachine):
         """The sender does; its ports' processes do not, nor does the tape."""
         if tempo is not None:
             self.tempo = tempo
+            self.beat -= 0.4
         self._pass(self.now + seconds)
         if tempo is not None:
             self._tell()
