@@ -259,13 +259,13 @@ class OneLooper:
     def _begin(self, at: float, now: float, why: str) -> list[Fact]:
         way = self.plan.way(self._box, "record")
         assert way is not None  # it could be armed
-        counts = self._counts(max(at, now))
+        counts = self._counts(now)
         begins, bars = self._deck.beat_at(counts), self._looper.bars
         closes = None if begins is None or bars is None else begins + bars * self._deck.bar
         undo_at = inf if closes is None else self._deck.at_of(closes) - self._latency_s + GRACE_S
         if bars is not None and closes is None:
             why += "; without a beat its bars cannot be counted: close it by hand"
-        until = inf if self.plan.has_toggle else max(at, now) + LATEST_S
+        until = inf if self.plan.has_toggle else now + LATEST_S
         facts = self._do(way, at, counts, why, until, undo_at)
         self._beat, self._why = closes, "its bars were over"
         return facts
@@ -277,7 +277,7 @@ class OneLooper:
         at, too_late = self._moment(), now - self._moment() > LATEST_S or now >= self._too_late()
         way = (self._out.undo_way if too_late else None) or self.plan.way("recording", "close")
         assert way is not None  # it could be opened
-        return self._do(way, min(at, now), self._counts(min(max(at, now), self._out.undo_at)), self._why)
+        return self._do(way, min(at, now), self._counts(min(now, self._out.undo_at)), self._why)
 
     def _certain(self, undo: Way) -> Way | None:
         """Return the absolute way to what it is thought to do, though its port may have undone it; None for none."""
