@@ -91,8 +91,9 @@ PURE = (
 """Rooms that see no clock, thread, process, file or socket: time and sound arrive in what they are called with."""
 
 PURE_IMPORTS = (
-    "__future__, abc, aubio, bisect, collections, copy, csv, dataclasses, difflib, enum, fractions, functools, heapq, "
-    "io, itertools, json, math, numbers, numpy, operator, re, statistics, string, struct, types, typing"
+    "__future__, abc, aubio, bisect, collections, contextlib, copy, csv, dataclasses, difflib, enum, fractions, "
+    "functools, gc, heapq, io, itertools, json, math, msgspec, numbers, numpy, operator, re, statistics, "
+    "string, struct, types, typing"
 )
 """All that a pure room may import from outside. A list of what is harmless misses nothing that is new."""
 
@@ -110,6 +111,7 @@ LIBRARIES = {
     "jinja2": "review, web",
     "playwright": "",
     "mido": "review",
+    "msgspec": "journal",
     "jack": "",
 }
 

@@ -45,7 +45,9 @@ def facts(draw):
     """Any fact of any kind."""
     kind = FACTS[draw(st.sampled_from(sorted(FACTS)))]
     by_name = _BY_NAME | (_OF_LOOPERS if kind is events_foot.LooperChanged else {})
-    fields = {f.name: draw(by_name.get(f.name) or _BY_TYPE[str(f.type)]) for f in dataclasses.fields(kind)}
+    fields = {
+        f.name: draw(by_name[f.name] if f.name in by_name else _BY_TYPE[str(f.type)]) for f in dataclasses.fields(kind)
+    }
     return kind(**fields)
 
 

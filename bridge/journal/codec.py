@@ -6,12 +6,17 @@ The first line is the schema, every other one a fact in the form of `bridge.reco
 
 from __future__ import annotations
 
+import dataclasses
 import json
-from typing import Any
+from collections.abc import Callable
+from functools import cache
+from typing import Any, NamedTuple
+
+import msgspec
 
 from bridge.events import Fact
 from bridge.journal.migrate import migrated
-from bridge.records import as_record, from_record
+from bridge.records import FACTS, as_record, from_record
 
 SCHEMA = 1
 """Version of the journal's form; grows when an older reader would misread a newer journal."""
@@ -41,6 +46,8 @@ def read_line(line: bytes, schema: int = SCHEMA) -> Fact | int:
     Raises:
         ValueError: The line is torn or garbage, or holds no fact that the bridge knows.
     """
+    if schema == SCHEMA and (fact := _read_fast(line)) is not None:
+        return fact
     try:
         record = _record(line.decode().strip())
         if "journal" in record:
@@ -48,6 +55,52 @@ def read_line(line: bytes, schema: int = SCHEMA) -> Fact | int:
         return from_record(record if schema == SCHEMA else migrated(record, schema, SCHEMA))
     except (OverflowError, RecursionError) as error:  # an integer beyond any float; brackets nested past Python's depth
         raise ValueError(f"it holds what no journal holds: {error}") from error
+
+
+_BEGIN = b'{"fact":"'
+
+
+class _Reader(NamedTuple):
+    """Reads the lines of one class of facts.
+
+    Attributes:
+        read: Makes a fact of a line; passes over fields that it does not know.
+        colons: Colons in a line that has every field once and no other.
+        optional: How the fields that may be absent begin in a line.
+    """
+
+    read: Callable[[bytes], Fact]
+    colons: int
+    optional: tuple[bytes, ...]
+
+
+@cache
+def _readers() -> dict[bytes, _Reader]:
+    return {name.encode(): _reader(kind) for name, kind in FACTS.items()}
+
+
+def _reader(kind: type[Fact]) -> _Reader:
+    fields = dataclasses.fields(kind)
+    optional = tuple(f'"{f.name}":'.encode() for f in fields if f.default is not dataclasses.MISSING)
+    return _Reader(msgspec.json.Decoder(kind).decode, len(fields) + 1, optional)
+
+
+def _read_fast(line: bytes) -> Fact | None:
+    """Return the fact of a line as `fact_line` mostly writes it: every field once, no colon in a text.
+
+    None for any other line, right or wrong: the slower way judges it. A long journal has a million lines.
+    """
+    if not line.startswith(_BEGIN):
+        return None
+    reader = _readers().get(line[len(_BEGIN) : line.find(b'"', len(_BEGIN))])
+    if reader is None or not line.count(b'":') == line.count(b":") == reader.colons:
+        return None
+    if not all(key in line for key in reader.optional):
+        return None
+    try:
+        return reader.read(line)
+    except (msgspec.MsgspecError, ValueError):
+        return None
 
 
 def _record(text: str) -> dict[str, Any]:

@@ -5,6 +5,9 @@ Nothing is written here, and the original stays as it is.
 
 from __future__ import annotations
 
+import gc
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BytesIO
 
@@ -59,19 +62,20 @@ def recover(data: bytes) -> Recovered:
     schema: int | None = None
     facts: list[Fact] = []
     faults: list[LineFault] = []
-    for number, raw in enumerate(BytesIO(data), 1):  # splitting would hold the whole journal twice
-        line = raw.strip(b"\0 \r\n\t")
-        if not line:
-            continue
-        try:
-            found = read_line(line, SCHEMA if schema is None or schema > SCHEMA else schema)
-        except ValueError as error:
-            faults.append(LineFault(number, _said(line, error, torn=not raw.endswith(b"\n"))))
-            continue
-        if isinstance(found, Fact):
-            facts.append(found)
-        elif schema is None:
-            schema = found
+    with _no_collection():
+        for number, raw in enumerate(BytesIO(data), 1):  # splitting would hold the whole journal twice
+            line = raw.strip(b"\0 \r\n\t")
+            if not line:
+                continue
+            try:
+                found = read_line(line, SCHEMA if schema is None or schema > SCHEMA else schema)
+            except ValueError as error:
+                faults.append(LineFault(number, _said(line, error, torn=not raw.endswith(b"\n"))))
+                continue
+            if not isinstance(found, int):
+                facts.append(found)
+            elif schema is None:
+                schema = found
     if schema is None:
         faults.insert(0, LineFault(1, "the journal's schema line is missing"))
     elif schema > SCHEMA:
@@ -80,6 +84,18 @@ def recover(data: bytes) -> Recovered:
         )
         return Recovered(schema, (), (LineFault(1, said),))
     return Recovered(schema, tuple(facts), tuple(faults))
+
+
+@contextmanager
+def _no_collection() -> Iterator[None]:
+    """Let Python look for no cycles meanwhile: facts hold none, and a million of them take a third longer with it."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 def _said(line: bytes, error: ValueError, torn: bool) -> str:
