@@ -22,7 +22,7 @@ ROOMS = {
     # room: (modules, or packages with all that is in them), (rooms that it may import besides itself)
     "vocabulary": (
         "bridge bridge.actions bridge.events bridge.events_foot bridge.events_hand bridge.events_host "
-        "bridge.events_sent bridge.records bridge.errors bridge.units bridge.rig bridge.rig_foot",
+        "bridge.events_sent bridge.records bridge.errors bridge.units bridge.rig bridge.rig_foot bridge.osc_table",
         "",
     ),
     "first run": ("bridge.first_run", ""),
@@ -44,6 +44,7 @@ ROOMS = {
         "bridge.send.lamps bridge.send.meeting bridge.send.stage",
         "vocabulary",
     ),
+    "foot": ("bridge.foot", "vocabulary"),
     "weights": ("bridge.weights", "vocabulary, follow"),
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
     "wires": (
@@ -52,7 +53,7 @@ ROOMS = {
         "bridge.edge.port_hand bridge.edge.port_process bridge.edge.port_set bridge.edge.priority",
         "vocabulary",
     ),
-    "gear": ("bridge.edge", "vocabulary, lines, wires, measure"),
+    "gear": ("bridge.edge", "vocabulary, lines, wires, measure, foot"),
     "measure": ("bridge.measure", "vocabulary"),
     "journal": ("bridge.journal", "vocabulary"),
     "web": ("bridge.web", ""),
@@ -86,7 +87,8 @@ PURE = (
     "bridge.lineup.decks, bridge.lineup.findings, bridge.send, bridge.engine, bridge.review.facts, "
     "bridge.review.drift, bridge.review.echoes, bridge.review.audible, bridge.review.hands, bridge.review.chapters, "
     "bridge.journal.codec, bridge.journal.recover, bridge.actions, bridge.events, bridge.events_foot, "
-    "bridge.events_hand, bridge.events_sent, bridge.records, bridge.errors, bridge.units, bridge.rig, bridge.rig_foot"
+    "bridge.events_hand, bridge.events_sent, bridge.records, bridge.errors, bridge.units, bridge.rig, bridge.rig_foot, "
+    "bridge.foot, bridge.osc_table"
 )
 """Rooms that see no clock, thread, process, file or socket: time and sound arrive in what they are called with."""
 

@@ -1,4 +1,4 @@
-"""OSC out: what the followers and pedals do, as UDP messages for lights, pictures or a second program."""
+"""OSC out: what followers, pedals, loopers and cues do, as UDP messages for lights, pictures or a second program."""
 
 from __future__ import annotations
 
@@ -9,43 +9,47 @@ from pythonosc.osc_message_builder import build_msg
 from pythonosc.udp_client import UDPClient
 
 from bridge.events import BeatPlaced, DeckChanged, Fact, FollowerChanged, MarkPlaced, PedalTold
+from bridge.events_foot import BarCounted, CueFired, LooperChanged, LoopMeasured
 from bridge.events_sent import DelayTimeTold, TapsSent
+from bridge.osc_table import ROOT
 from bridge.rig import Osc
-
-ADDRESSES = {
-    "/tapebridge/1/deck/NAME/tempo": "f: heard tempo in bpm, at every beat",
-    "/tapebridge/1/deck/NAME/beat": "i: beats since the follower began, at every beat",
-    "/tapebridge/1/deck/NAME/state": "s: idle, listening, following or holding, when it changes",
-    "/tapebridge/1/deck/NAME/change": "s: started, stopped, another tape or speed switch, when it happens",
-    "/tapebridge/1/pedal/NAME/tempo": "f: tempo of the pedal's clock in bpm, when it is told",
-    "/tapebridge/1/pedal/NAME/taps": "f: tempo in bpm that was tapped into the pedal, after each burst",
-    "/tapebridge/1/pedal/NAME/delay_ms": "f: delay time in ms that the pedal was told, in drift once a second at most",
-    "/tapebridge/1/mark": "s: a mark's text, when it is placed",
-}
-"""Every address that is sent, version 1. NAME is the rig's name; what OSC forbids in a name becomes a hyphen."""
 
 Message = tuple[str, float | int | str]
 """An address and its one argument."""
 
 
 def messages(fact: Fact) -> Iterator[Message]:
-    """Yield what a fact says over OSC; most facts say nothing."""
+    """Yield what a fact says over OSC, as `bridge.osc_table.OUT` has it; most facts say nothing."""
+    for part, value in _said(fact):
+        yield f"{ROOT}/{part}", value
+
+
+def _said(fact: Fact) -> Iterator[Message]:
     match fact:
         case BeatPlaced():
-            yield f"{_deck(fact.deck)}/tempo", fact.tempo
-            yield f"{_deck(fact.deck)}/beat", fact.index
+            yield f"deck/{_safe(fact.deck)}/tempo", fact.tempo
+            yield f"deck/{_safe(fact.deck)}/beat", fact.index
         case FollowerChanged():
-            yield f"{_deck(fact.deck)}/state", fact.now
+            yield f"deck/{_safe(fact.deck)}/state", fact.now
         case DeckChanged():
-            yield f"{_deck(fact.deck)}/change", fact.change
+            yield f"deck/{_safe(fact.deck)}/change", fact.change
+        case BarCounted():
+            yield f"deck/{_safe(fact.deck)}/one", 1
         case PedalTold():
-            yield f"/tapebridge/1/pedal/{_safe(fact.pedal)}/tempo", fact.tempo
+            yield f"pedal/{_safe(fact.pedal)}/tempo", fact.tempo
         case TapsSent():
-            yield f"/tapebridge/1/pedal/{_safe(fact.pedal)}/taps", fact.tempo
+            yield f"pedal/{_safe(fact.pedal)}/taps", fact.tempo
         case DelayTimeTold():
-            yield f"/tapebridge/1/pedal/{_safe(fact.pedal)}/delay_ms", fact.delay_ms
+            yield f"pedal/{_safe(fact.pedal)}/delay_ms", fact.delay_ms
+        case LooperChanged():
+            yield f"looper/{_safe(fact.looper)}/state", fact.now
+        case LoopMeasured():
+            yield f"looper/{_safe(fact.looper)}/apart_beats", fact.apart
+            yield f"looper/{_safe(fact.looper)}/apart_ms", fact.ms
+        case CueFired():
+            yield "cue", fact.cue
         case MarkPlaced():
-            yield "/tapebridge/1/mark", fact.text
+            yield "mark", fact.text
 
 
 class OscOut:
@@ -69,10 +73,6 @@ class OscOut:
     def close(self) -> None:
         """Close the socket."""
         self._client.close()
-
-
-def _deck(name: str) -> str:
-    return f"/tapebridge/1/deck/{_safe(name)}"
 
 
 def _safe(name: str) -> str:

@@ -10,9 +10,11 @@ import pytest
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import build_msg
 
-from bridge.edge.osc import ADDRESSES, OscOut, messages
+from bridge.edge.osc import OscOut, messages
 from bridge.events import BeatPlaced, DeckChanged, Fact, FollowerChanged, LevelHeard, MarkPlaced, PedalTold
+from bridge.events_foot import BarCounted, CueFired, LooperChanged, LoopMeasured
 from bridge.events_sent import DelayTimeTold, TapsSent
+from bridge.osc_table import OUT
 from bridge.rig import Osc
 
 BEAT = BeatPlaced(at=10.0, deck="north", index=7, tempo=84.0, confidence=0.9, known=10.1)
@@ -33,6 +35,10 @@ FACTS: list[Fact] = [
     TapsSent(at=1.0, pedal="short echo", tempo=84.0, count=4),
     DelayTimeTold(at=1.0, pedal="long echo", delay_ms=714.3, why="step"),
     MarkPlaced(at=1.0, wall=0.0, text="the ferry"),
+    BarCounted(at=1.0, deck="north"),
+    LooperChanged(at=1.0, looper="loop box", was="armed", now="recording", why="the beat fell"),
+    LoopMeasured(at=1.0, looper="loop box", apart=-0.25, ms=-178.6),
+    CueFired(at=1.0, cue="rain", why="by hand"),
 ]
 
 
@@ -76,7 +82,7 @@ def test_a_beat_arrives_as_the_bytes_that_the_standard_asks_for(heard):
 
 
 def test_every_message_is_in_the_table_with_its_type():
-    table = {re.sub("NAME", "[^/]+", address): what[0] for address, what in ADDRESSES.items()}
+    table = {re.sub("NAME", "[^/]+", row.address): row.types for row in OUT}
     sent = set()
     for fact in FACTS:
         for address, value in messages(fact):
