@@ -19,9 +19,9 @@ from bridge.commands import example
 )
 @example('tapebridge ports --blink "Pedals A"')
 def command(as_json: bool, blink: str | None) -> None:
-    """List sound devices, their channels, and MIDI outputs, by the names that a rig uses.
+    """List sound devices, their channels, MIDI outputs and MIDI inputs, by the names that a rig uses.
 
-    A MIDI output may also be named by its path or serial number, where the system tells them.
+    A MIDI port may also be named by its path or serial number, where the system tells them.
     """
     if blink is not None:
         from bridge.edge import blink as light

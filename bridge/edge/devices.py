@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from bridge.edge import midi, portaudio
-from bridge.edge.plugged import Place, place_of
+from bridge.edge import midi, midi_in, portaudio
+from bridge.edge.plugged import place_of
 from bridge.edge.portaudio import SoundDevice
 from bridge.errors import DeviceError, Fault, RigError, TakeError
 from bridge.rig import Pedal, Rig
@@ -29,12 +29,14 @@ class Gear:
     Attributes:
         sound: The sound inputs; or, in their place, why there is no telling.
         midi: Full names of the MIDI outputs; or why there is no telling.
+        midi_in: Full names of the MIDI inputs; or why there is no telling.
         refusal: Says what a device has against so many channels at a rate; nothing if it takes them.
         has_virtual: Whether this system lets programs make MIDI ports.
     """
 
     sound: Sequence[SoundDevice] | DeviceError
     midi: Sequence[str] | DeviceError
+    midi_in: Sequence[str] | DeviceError = ()
     refusal: Callable[[SoundDevice, int, int], str] = portaudio.refusal
     has_virtual: bool = sys.platform != "win32"
 
@@ -54,8 +56,10 @@ class Gear:
                 for device in sound
             ],
             "sound_error": str(self.sound) if isinstance(self.sound, DeviceError) else None,
-            "midi": [{"name": name, "path": place.path, "serial": place.serial} for name, place in self._outputs()],
+            "midi": _with_places(self.midi),
             "midi_error": str(self.midi) if isinstance(self.midi, DeviceError) else None,
+            "midi_inputs": _with_places(self.midi_in),
+            "midi_inputs_error": str(self.midi_in) if isinstance(self.midi_in, DeviceError) else None,
         }
 
     def as_text(self) -> str:
@@ -67,28 +71,43 @@ class Gear:
             f"{', the default' if device['is_default'] else ''}"
             for device in listed["sound"]
         ]
-        outputs = [f'"{name}"{f" ({place})" if str(place) else ""}' for name, place in self._outputs()]
         return "\n".join(
             ["Sound inputs"]
             + [f"  {line}" for line in sound or [listed["sound_error"] or "none"]]
             + ["MIDI outputs"]
-            + [f"  {line}" for line in outputs or [listed["midi_error"] or "none"]]
+            + [f"  {line}" for line in _lines(self.midi)]
+            + ["MIDI inputs"]
+            + [f"  {line}" for line in _lines(self.midi_in)]
         )
-
-    def _outputs(self) -> list[tuple[str, Place]]:
-        return [] if isinstance(self.midi, DeviceError) else [(name, place_of(name)) for name in self.midi]
 
     def _rates(self, device: SoundDevice) -> list[int]:
         return [rate for rate in COMMON_RATES if not self.refusal(device, 1, rate)]
 
 
+def _with_places(ports: Sequence[str] | DeviceError) -> list[dict[str, str | None]]:
+    places = [] if isinstance(ports, DeviceError) else [(name, place_of(name)) for name in ports]
+    return [{"name": name, "path": place.path, "serial": place.serial} for name, place in places]
+
+
+def _lines(ports: Sequence[str] | DeviceError) -> list[str]:
+    return (
+        [str(ports)]
+        if isinstance(ports, DeviceError)
+        else [midi.described(port, place_of) for port in ports] or ["none"]
+    )
+
+
 def list_gear(midi_api: str | None = None) -> Gear:
-    """Return what is plugged in: sound devices as this process first saw them, MIDI outputs as they are now.
+    """Return what is plugged in: sound devices as this process first saw them, MIDI ports as they are now.
 
     Args:
         midi_api: "alsa", "jack", "coremidi" or "windows"; None for the system's own.
     """
-    return Gear(sound=_or_why_not(portaudio.sound_devices), midi=_or_why_not(lambda: midi.outputs(midi_api)))
+    return Gear(
+        sound=_or_why_not(portaudio.sound_devices),
+        midi=_or_why_not(lambda: midi.outputs(midi_api)),
+        midi_in=_or_why_not(lambda: midi_in.inputs(midi_api)),
+    )
 
 
 def _or_why_not(ask: Callable[[], _Listed]) -> _Listed | DeviceError:
@@ -161,7 +180,7 @@ def rig_against_gear(
         gear: What is plugged in.
         check_folder: As for `check_gear`.
     """
-    findings = [*_sound_findings(rig, gear), *_midi_findings(rig, gear)]
+    findings = [*_sound_findings(rig, gear), *_midi_findings(rig, gear), *_switch_findings(rig, gear)]
     try:
         if check_folder is not None:
             check_folder(Path(rig.take.folder))
@@ -219,6 +238,19 @@ def _midi_findings(rig: Rig, gear: Gear) -> Iterator[_Finding]:
         if other.clock != pedal.clock:
             found = f'= "{pedal.port}" is the same output as "{other.port}" of "{other.name}": "{gear.midi[output]}"'
             yield key, found, "A port carries one clock: give them the same, or another port to one of them"
+
+
+def _switch_findings(rig: Rig, gear: Gear) -> Iterator[_Finding]:
+    wanted = [(index, switch.port) for index, switch in enumerate(rig.switches) if switch.port]
+    if isinstance(gear.midi_in, DeviceError):
+        if wanted:
+            yield ("midi", "api"), *_in_two(f"cannot be used: {gear.midi_in}")
+        return
+    for index, port in wanted:
+        try:
+            midi_in.matching_input(port, gear.midi_in)
+        except DeviceError as error:
+            yield ("switches", index, "port"), *_in_two(f"= {error}")
 
 
 def _in_two(text: str) -> tuple[str, str]:

@@ -61,24 +61,30 @@ def matching_output(name: str, outputs: Sequence[str], place: Callable[[str], Pl
     Raises:
         DeviceError: None matches, or several.
     """
-    found = _named(name, outputs)
-    if not found:
-        found = [index for index, output in enumerate(outputs) if name in _of_place(place(output))]
-    numbered = re.fullmatch(r"(.*\S) #(\d+)", name)
-    if not found and numbered is not None:
-        found = _named(numbered[1], outputs)[int(numbered[2]) - 1 :][:1] if int(numbered[2]) else []
+    found = meant_ports(name, outputs, place)
     if len(found) == 1:
         return found[0]
     if found:
-        candidates = ", ".join(_described(outputs[index], place) for index in found)
+        candidates = ", ".join(described(outputs[index], place) for index in found)
         raise DeviceError(
             f'"{name}" matches {len(found)} MIDI outputs: {candidates}. Name one of them in full, or by its path or '
             f'serial number; or find out which is which: tapebridge ports --blink "{name}"'
         )
-    present = ", ".join(_described(output, place) for output in outputs) or "none"
+    present = ", ".join(described(output, place) for output in outputs) or "none"
     raise DeviceError(
         f'"{name}" matches no MIDI output. Present now: {present}. Plug it in, or list the ports: tapebridge ports'
     )
+
+
+def meant_ports(name: str, ports: Sequence[str], place: Callable[[str], Place] = place_of) -> list[int]:
+    """Return the indices of all ports that ``name`` may mean, by the rules of `matching_output`."""
+    found = _named(name, ports)
+    if not found:
+        found = [index for index, port in enumerate(ports) if name in _of_place(place(port))]
+    numbered = re.fullmatch(r"(.*\S) #(\d+)", name)
+    if not found and numbered is not None:
+        found = _named(numbered[1], ports)[int(numbered[2]) - 1 :][:1] if int(numbered[2]) else []
+    return found
 
 
 def all_matching(name: str, outputs: Sequence[str]) -> list[int]:
@@ -99,9 +105,10 @@ def _of_place(place: Place) -> list[str]:
     return [word for word in (place.path, place.serial) if word]
 
 
-def _described(output: str, place: Callable[[str], Place]) -> str:
-    where = str(place(output))
-    return f'"{output}" ({where})' if where else f'"{output}"'
+def described(port: str, place: Callable[[str], Place] = place_of) -> str:
+    """Return a port's name in quotes, with where it is plugged in if the system tells."""
+    where = str(place(port))
+    return f'"{port}" ({where})' if where else f'"{port}"'
 
 
 def outputs(api: str | None = None) -> list[str]:

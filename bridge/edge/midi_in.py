@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Self
@@ -10,7 +11,7 @@ from typing import Any, Self
 import rtmidi
 
 from bridge.edge.host_clock import now
-from bridge.edge.midi import APIS, CLIENT_NAME, quiet_stderr
+from bridge.edge.midi import APIS, CLIENT_NAME, described, meant_ports, quiet_stderr
 from bridge.edge.port_set import said
 from bridge.errors import DeviceError
 
@@ -35,7 +36,7 @@ class MidiInput:
     """An open MIDI input that keeps what comes, real-time messages too. Use it in a ``with`` statement.
 
     Args:
-        name: Exact name, or a unique part of it; letter case does not count.
+        name: As a rig names an output: exact name, a unique part of it, path or serial number.
         api: "alsa", "jack", "coremidi" or "windows"; None for the first that works.
 
     Attributes:
@@ -85,24 +86,38 @@ class MidiInput:
             self._came.append(Came(at=at, gap_s=gap_s, data=bytes(data)))
 
 
-def matching_input(name: str, inputs: list[str]) -> int:
-    """Return the index of the input meant by ``name``: the one so called, else the only one with it in its name.
-
-    Letter case does not count.
+def matching_input(name: str, inputs: Sequence[str]) -> int:
+    """Return the index of the input meant by ``name``, by the rules of `bridge.edge.midi.matching_output`.
 
     Raises:
         DeviceError: None matches, or several.
     """
-    wanted = name.casefold()
-    exact = [index for index, present in enumerate(inputs) if present.casefold() == wanted]
-    found = exact or [index for index, present in enumerate(inputs) if wanted in present.casefold()]
+    found = meant_ports(name, inputs)
     if len(found) == 1:
         return found[0]
     if found:
-        candidates = ", ".join(f'"{inputs[index]}"' for index in found)
-        raise DeviceError(f'"{name}" matches {len(found)} MIDI inputs: {candidates}. Name one of them in full.')
-    present = ", ".join(f'"{port}"' for port in inputs) or "none"
-    raise DeviceError(f'"{name}" matches no MIDI input. Present now: {present}. Plug it in, or name one of these.')
+        candidates = ", ".join(described(inputs[index]) for index in found)
+        raise DeviceError(
+            f'"{name}" matches {len(found)} MIDI inputs: {candidates}. Name one of them in full, or by its path or '
+            "serial number."
+        )
+    present = ", ".join(map(described, inputs)) or "none"
+    raise DeviceError(
+        f'"{name}" matches no MIDI input. Present now: {present}. Plug it in, or list the ports: tapebridge ports'
+    )
+
+
+def inputs(api: str | None = None) -> list[str]:
+    """Return the full names of the MIDI inputs that are plugged in now.
+
+    Raises:
+        DeviceError: The MIDI system is not compiled in, or does not work here.
+    """
+    client = _client(api)
+    try:
+        return list(client.get_ports())
+    finally:
+        client.delete()
 
 
 def _client(api: str | None) -> rtmidi.MidiIn:

@@ -35,8 +35,9 @@ def gear(
     sound: Sequence[SoundDevice] | DeviceError = (DECKS, BUILT_IN),
     midi: Sequence[str] | DeviceError = ("Pedals A", "Pedals B"),
     has_virtual: bool = True,
+    midi_in: Sequence[str] | DeviceError = ("Foot", "Keys 1", "Keys 2"),
 ) -> Gear:
-    return Gear(sound=sound, midi=midi, refusal=takes_48k_only, has_virtual=has_virtual)
+    return Gear(sound=sound, midi=midi, refusal=takes_48k_only, has_virtual=has_virtual, midi_in=midi_in)
 
 
 def faults(text: str, plugged_in: Gear) -> list[tuple[int | None, str, str]]:
@@ -126,6 +127,36 @@ BROKEN: list[tuple[str, Gear, int | None, str, list[str]]] = [
 ]
 
 
+SWITCHES = """\
+[[switches]]
+name = "left"
+port = "Foot"
+trigger = "cc 64"
+press = "tap: north"
+[[switches]]
+name = "space"
+trigger = "key space"
+press = "keep: north"
+"""
+
+BROKEN += [
+    (RIG + SWITCHES, gear(midi_in=()), 18, "switches[0].port", ['= "Foot" matches no MIDI input', "tapebridge ports"]),
+    (
+        RIG + SWITCHES.replace("Foot", "Keys"),
+        gear(),
+        18,
+        "switches[0].port",
+        ['2 MIDI inputs: "Keys 1", "Keys 2"', "Name one of them in full"],
+    ),
+    (RIG + SWITCHES, gear(midi_in=DeviceError("No MIDI. Get it.")), 14, "midi.api", ["cannot be used: No MIDI"]),
+]
+
+
+def test_switches_whose_input_is_there_have_no_faults() -> None:
+    assert faults(RIG + SWITCHES, gear()) == []
+    assert faults(RIG + SWITCHES.split("[[switches]]")[2].join(("[[switches]]", "")), gear(midi_in=())) == []
+
+
 @pytest.mark.parametrize(("text", "plugged_in", "line", "key", "said"), BROKEN)
 def test_what_is_absent_or_does_not_fit_is_told_with_its_line(
     text: str, plugged_in: Gear, line: int | None, key: str, said: list[str]
@@ -189,14 +220,23 @@ def test_what_is_plugged_in_reads_as_lines_and_as_plain_values() -> None:
         '  "Built-in, ALSA": 2 inputs, 48000 frames/s (takes 48000), the default\n'
         "MIDI outputs\n"
         '  "Pedals A"\n'
-        '  "Pedals B"'
+        '  "Pedals B"\n'
+        "MIDI inputs\n"
+        '  "Foot"\n'
+        '  "Keys 1"\n'
+        '  "Keys 2"'
     )
-    assert gear(sound=(), midi=DeviceError("No MIDI. Get it.")).as_dict() == {
+    assert gear(sound=(), midi=DeviceError("No MIDI. Get it."), midi_in=("Foot",)).as_dict() == {
         "sound": [],
         "sound_error": None,
         "midi": [],
         "midi_error": "No MIDI. Get it.",
+        "midi_inputs": [{"name": "Foot", "path": None, "serial": None}],
+        "midi_inputs_error": None,
     }
+    nothing = gear(sound=(), midi=(), midi_in=DeviceError("No MIDI. Get it."))
+    assert nothing.as_text().endswith("MIDI outputs\n  none\nMIDI inputs\n  No MIDI. Get it.")
+    assert nothing.as_dict()["midi_inputs_error"] == "No MIDI. Get it."
 
 
 WITHOUT_PORTAUDIO = """
@@ -222,7 +262,7 @@ def test_without_portaudio_it_says_which_package_to_install() -> None:
 def test_midi_outputs_are_listed_with_what_tells_them_apart(monkeypatch: pytest.MonkeyPatch) -> None:
     places = {"Pedals 20:0": Place("1-2", "FERRY-7"), "Pedals 24:0": Place()}
     monkeypatch.setattr(devices, "place_of", places.__getitem__)
-    listed = gear(sound=(), midi=tuple(places))
+    listed = gear(sound=(), midi=tuple(places), midi_in=())
     assert listed.as_dict()["midi"] == [
         {"name": "Pedals 20:0", "path": "1-2", "serial": "FERRY-7"},
         {"name": "Pedals 24:0", "path": None, "serial": None},
