@@ -145,3 +145,27 @@ class DeckStands(Fact):
             checked_tempo(self.tempo)
         if self.beats is not None:
             within("beats", self.beats, -(10**9), 10**9)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OscCounted(Fact):
+    """What came over OSC since this part of the bridge began; told once a minute at most, if not all of it was done.
+
+    Attributes:
+        received: Messages and packets that were none: as many as the next three together, and what waits for its time.
+        handled: Messages that were done.
+        refused: Messages that were not: unknown, not allowed from where they came, too many at once, too far ahead.
+        malformed: Packets that were no OSC.
+        lost: Packets that the system dropped before they could be read, where it tells.
+    """
+
+    received: int
+    handled: int
+    refused: int
+    malformed: int
+    lost: int = 0
+
+    def __post_init__(self) -> None:
+        finite("at", self.at)
+        for name in ("received", "handled", "refused", "malformed", "lost"):
+            within(name, getattr(self, name), 0, 10**12)

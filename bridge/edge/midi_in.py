@@ -49,7 +49,7 @@ class MidiInput:
     def __init__(self, name: str, api: str | None = None) -> None:
         self._lock = threading.Lock()
         self._came: list[Came] = []
-        self._client = _client(api)
+        self._client = new_input(api, "measure")
         try:
             present = list(self._client.get_ports())
             index = matching_input(name, present)
@@ -113,14 +113,23 @@ def inputs(api: str | None = None) -> list[str]:
     Raises:
         DeviceError: The MIDI system is not compiled in, or does not work here.
     """
-    client = _client(api)
+    client = new_input(api)
     try:
         return list(client.get_ports())
     finally:
         client.delete()
 
 
-def _client(api: str | None) -> rtmidi.MidiIn:
+def new_input(api: str | None, what_for: str = "foot") -> rtmidi.MidiIn:
+    """Return a client that can open one MIDI input; the caller deletes it.
+
+    Args:
+        api: "alsa", "jack", "coremidi" or "windows"; None for the first that works.
+        what_for: A word that other programs see behind our name.
+
+    Raises:
+        DeviceError: The MIDI system is unknown, or does not work here.
+    """
     compiled = rtmidi.get_compiled_api()
     if api is not None and api not in APIS:
         raise DeviceError(f'There is no MIDI system called "{api}". Known: {", ".join(APIS)}.')
@@ -130,7 +139,7 @@ def _client(api: str | None) -> rtmidi.MidiIn:
             continue
         try:
             with quiet_stderr():
-                return rtmidi.MidiIn(number, f"{CLIENT_NAME} measure")
+                return rtmidi.MidiIn(number, f"{CLIENT_NAME} {what_for}")
         except OSError as error:  # RtMidi's SystemError is one
             failures.append(f"{rtmidi.get_api_display_name(number)}: {said(error)}")
     found = "; ".join(failures) or "not compiled into python-rtmidi for this machine"

@@ -1,0 +1,163 @@
+"""The MIDI inputs of a rig's switches: opened when they are there, taken in again when they come back."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from dataclasses import dataclass
+
+import rtmidi
+
+from bridge.edge.midi_in import matching_input, new_input
+from bridge.edge.port_set import said
+from bridge.errors import DeviceError
+from bridge.events import Fact, PortLost, PortOpened
+from bridge.foot.stamps import Stamps
+
+RETRY_S = 1.0
+"""How often it is looked whether an input came or went, in seconds."""
+
+WAITING_MAX = 1024
+"""Messages that may wait to be read; while so many wait, further ones are dropped and counted."""
+
+REAL_TIME = 0xF8
+"""First of the status bytes of one byte that may come at any time: clock, active sensing and their like."""
+
+
+@dataclass(frozen=True, slots=True)
+class FootMessage:
+    """One message that came in.
+
+    Attributes:
+        at: Host time in seconds at which it came, by the driver's stamps where it has some.
+        port: The input as the rig names it.
+        data: The message.
+    """
+
+    at: float
+    port: str
+    data: bytes
+
+
+class FootMidi:
+    """Inputs by the names that a rig has for them. Use `tend` once in a while, and `close` at the end.
+
+    Messages are queued in the driver's own thread, as they come. Of an input that was pulled and plugged in again under
+    its name between two looks nothing more comes where the system does not connect it again by itself.
+
+    Args:
+        names: What the rig's switches call the inputs.
+        api: "alsa", "jack", "coremidi" or "windows"; None for the first that works.
+        now: Tells the host time in seconds.
+        wake: Called, in the driver's thread, when a message was queued.
+
+    Attributes:
+        dropped: Messages that found the queue full.
+    """
+
+    def __init__(
+        self, names: Iterable[str], api: str | None, now: Callable[[], float], wake: Callable[[], None]
+    ) -> None:
+        self._api = api
+        self._now = now
+        self._wake = wake
+        self._looker: rtmidi.MidiIn | None = None
+        self._open: dict[str, tuple[str, rtmidi.MidiIn]] = {}
+        self._absent = dict.fromkeys(names, "")  # and what was told about it
+        self._came: deque[FootMessage] = deque()
+        self._next_look = float("-inf")
+        self.dropped = 0
+
+    def next_due(self) -> float:
+        """Return when to look again, in host seconds."""
+        return self._next_look
+
+    def tend(self) -> list[Fact]:
+        """Look for inputs that came or went, if it is time; return what there is to tell."""
+        now = self._now()
+        if now < self._next_look or not (self._open or self._absent):
+            return []
+        self._next_look = now + RETRY_S
+        try:
+            self._looker = self._looker or new_input(self._api)
+            present = list(self._looker.get_ports())
+        except (OSError, rtmidi.RtMidiError, DeviceError) as error:
+            self._give_up_looking()
+            present, trouble = [], said(error)
+        else:
+            trouble = ""
+        facts: list[Fact] = []
+        for name, (found, client) in list(self._open.items()):
+            if found not in present:
+                _delete(client)
+                del self._open[name]
+                self._absent[name] = why = trouble or f'"{found}" was unplugged'
+                facts.append(PortLost(at=now, port=name, why=why))
+                self._give_up_looking()  # a server that is gone is found anew by a fresh client alone
+        for name in list(self._absent):
+            facts += self._try(name, present, trouble, now)
+        return facts
+
+    def take(self) -> list[FootMessage]:
+        """Return what came since the last call, oldest first."""
+        return [self._came.popleft() for _ in range(len(self._came))]
+
+    def close(self) -> None:
+        """Close all inputs."""
+        for _, client in self._open.values():
+            _delete(client)
+        self._open.clear()
+        self._give_up_looking()
+
+    def _try(self, name: str, present: list[str], trouble: str, now: float) -> list[Fact]:
+        try:
+            if trouble:
+                raise DeviceError(trouble)
+            found = present[matching_input(name, present)]
+            self._open[name] = (found, self._opened(name, found))
+        except (OSError, rtmidi.RtMidiError, DeviceError) as error:
+            if self._absent[name]:
+                return []
+            self._absent[name] = said(error)
+            return [PortLost(at=now, port=name, why=said(error))]
+        del self._absent[name]
+        return [PortOpened(at=now, port=name, found=found)]
+
+    def _opened(self, name: str, found: str) -> rtmidi.MidiIn:
+        client = new_input(self._api)
+        stamps = Stamps()
+
+        def take(event: tuple[list[int], float], _: object) -> None:
+            at = stamps.at(self._now(), event[1])
+            data = bytes(event[0])
+            if data and data[0] < REAL_TIME:
+                if len(self._came) >= WAITING_MAX:
+                    self.dropped += 1
+                    return
+                self._came.append(FootMessage(at, name, data))
+                self._wake()
+
+        try:
+            # the driver's intervals are between all messages: one that it would leave out takes its interval along
+            client.ignore_types(sysex=False, timing=False, active_sense=False)
+            client.set_callback(take)
+            client.open_port(client.get_ports().index(found), "foot")
+        except ValueError:
+            _delete(client)
+            raise DeviceError(f'"{found}" has just gone') from None
+        except BaseException:
+            _delete(client)
+            raise
+        return client
+
+    def _give_up_looking(self) -> None:
+        if self._looker is not None:
+            _delete(self._looker)
+            self._looker = None
+
+
+def _delete(client: rtmidi.MidiIn) -> None:
+    with suppress(OSError, rtmidi.RtMidiError):
+        client.cancel_callback()
+        client.delete()
