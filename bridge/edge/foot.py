@@ -30,7 +30,7 @@ LOOK_S = 0.25
 """The longest wait between two looks at the link, in seconds."""
 
 RETRY_S = 1.0
-"""How often a UDP port that is taken is tried, in seconds."""
+"""How often a UDP port that is taken, or a terminal that another program has, is tried, in seconds."""
 
 COUNTED_EVERY_S = 60.0
 """Time between two counts of OSC that was not done, in seconds."""
@@ -83,6 +83,7 @@ class _Foot:
         self._presses = Presses(rig.switches)
         self._midi = midi
         self._keys = keys
+        self._next_keys = -inf
         self._wakes = wakes
         self._osc = _OscPort(rig, switches)
 
@@ -97,7 +98,8 @@ class _Foot:
             self._link.keep_alive(now())
             for fact in (*self._midi.tend(), *self._osc.tend(now())):
                 self._tell(fact)
-            if self._keys is not None:
+            if self._keys is not None and now() >= self._next_keys:
+                self._next_keys = now() + RETRY_S
                 self._keys.tend()
             self._wait()
             self._look()

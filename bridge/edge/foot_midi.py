@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
+from math import inf
 
 import rtmidi
 
@@ -66,17 +67,17 @@ class FootMidi:
         self._open: dict[str, tuple[str, rtmidi.MidiIn]] = {}
         self._absent = dict.fromkeys(names, "")  # and what was told about it
         self._came: deque[FootMessage] = deque()
-        self._next_look = float("-inf")
+        self._next_look = -inf
         self.dropped = 0
 
     def next_due(self) -> float:
-        """Return when to look again, in host seconds."""
-        return self._next_look
+        """Return when to look again, in host seconds; inf for never."""
+        return self._next_look if self._open or self._absent else inf
 
     def tend(self) -> list[Fact]:
         """Look for inputs that came or went, if it is time; return what there is to tell."""
         now = self._now()
-        if now < self._next_look or not (self._open or self._absent):
+        if now < self.next_due():
             return []
         self._next_look = now + RETRY_S
         try:

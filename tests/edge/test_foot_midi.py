@@ -1,0 +1,136 @@
+"""The MIDI inputs of switches, on a private JACK server."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import pytest
+import rtmidi
+
+from bridge.edge import foot_midi
+from bridge.edge.foot_midi import FootMidi
+from bridge.edge.host_clock import now
+from bridge.events import PortLost, PortOpened
+from bridge.testing.clock import FakeClock
+
+
+@pytest.fixture
+def board(jack_server):
+    """A foot controller's MIDI output."""
+    board = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, "foot board")
+    board.open_virtual_port("out")
+    yield board
+    if not board.is_deleted:
+        board.delete()
+
+
+def until(holds, longest_s: float = 5.0) -> None:
+    give_up = time.monotonic() + longest_s
+    while not holds():
+        assert time.monotonic() < give_up, "it did not come to that"
+        time.sleep(0.01)
+
+
+def heard(midi: FootMidi, board: rtmidi.MidiOut, data: list[int]) -> list[foot_midi.FootMessage]:
+    """Send again and again until something comes: JACK carries nothing before a connection's next turns."""
+    came = []
+    give_up = time.monotonic() + 5
+    while not came and time.monotonic() < give_up:
+        board.send_message(data)
+        time.sleep(0.03)
+        came = midi.take()
+    return came
+
+
+@pytest.mark.jack
+def test_messages_come_whole_with_their_time_and_clock_does_not(board):
+    woken = threading.Event()
+    midi = FootMidi(["FOOT BOARD"], "jack", now, woken.set)
+    try:
+        [fact] = midi.tend()
+        assert (type(fact), fact.port, fact.found) == (PortOpened, "FOOT BOARD", "foot board:out")
+        heard(midi, board, [0x90, 60, 1])
+        time.sleep(0.1)
+        midi.take()
+        woken.clear()
+        began = now()
+        for data in ([0xF8], [0x90, 60, 100], [0xFE], [0xC0, 3], [0xF0, 0x7D, 1, 0xF7]):
+            board.send_message(data)
+        came: list[foot_midi.FootMessage] = []
+        until(lambda: came.extend(midi.take()) or len(came) == 3)
+        assert woken.is_set()
+        assert [message.data.hex() for message in came] == ["903c64", "c003", "f07d01f7"]
+        assert {message.port for message in came} == {"FOOT BOARD"}
+        assert all(began - foot_midi.RETRY_S < message.at <= now() for message in came)
+        assert midi.dropped == 0
+    finally:
+        midi.close()
+
+
+@pytest.mark.jack
+def test_an_absent_input_is_told_once_and_taken_in_when_it_comes_and_when_it_comes_back(jack_server):
+    clock = FakeClock(now())
+    midi = FootMidi(["foot board"], "jack", clock, lambda: None)
+    board = None
+    try:
+        [lost] = midi.tend()
+        assert isinstance(lost, PortLost)
+        assert lost.why.startswith('"foot board" matches no MIDI input. Present now:')
+        clock.advance(0.5)
+        assert midi.tend() == []
+        clock.advance(0.6)
+        assert midi.tend() == []
+        for _ in range(2):
+            board = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, "foot board")
+            board.open_virtual_port("out")
+            clock.advance(1.1)
+            assert [type(fact) for fact in midi.tend()] == [PortOpened]
+            assert heard(midi, board, [0x90, 60, 100])
+            board.delete()
+            time.sleep(0.1)
+            clock.advance(1.1)
+            [lost] = midi.tend()
+            assert (type(lost), lost.why) == (PortLost, '"foot board:out" was unplugged')
+    finally:
+        midi.close()
+        if board is not None and not board.is_deleted:
+            board.delete()
+
+
+@pytest.mark.jack
+def test_when_the_queue_is_full_further_messages_are_dropped_and_counted(board, monkeypatch):
+    monkeypatch.setattr(foot_midi, "WAITING_MAX", 5)
+    midi = FootMidi(["foot board"], "jack", now, lambda: None)
+    try:
+        midi.tend()
+        heard(midi, board, [0x90, 60, 1])
+        time.sleep(0.1)
+        midi.take()
+        for number in range(9):
+            board.send_message([0x90, number, 100])
+        until(lambda: midi.dropped == 4)
+        assert [message.data[1] for message in midi.take()] == [0, 1, 2, 3, 4]
+    finally:
+        midi.close()
+
+
+def test_a_system_that_does_not_work_is_an_absent_input(monkeypatch, capfd):
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "nobody-serves-here")
+    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
+    if rtmidi.API_UNIX_JACK not in rtmidi.get_compiled_api():
+        pytest.skip("this python-rtmidi has no JACK")
+    midi = FootMidi(["Foot"], "jack", now, lambda: None)
+    [lost] = midi.tend()
+    assert isinstance(lost, PortLost)
+    assert lost.why.startswith("No MIDI input can be opened here")
+    assert midi.take() == []
+    midi.close()
+    assert "server" not in capfd.readouterr().err
+
+
+def test_without_switches_there_is_nothing_to_look_for():
+    midi = FootMidi([], None, now, lambda: None)
+    assert midi.tend() == []
+    assert midi.next_due() == float("inf")
+    midi.close()
