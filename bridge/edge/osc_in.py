@@ -83,7 +83,7 @@ class OscIn:
         self._numbers = count()
         self._credit, self._credit_at = IN_A_ROW, -inf
         self.received = self.handled = self.refused = self.malformed = self.lost = 0
-        self._socket = _bound(osc_in)
+        self._socket = bound_socket(osc_in)
 
     @property
     def waiting(self) -> int:
@@ -215,7 +215,12 @@ def _is_local(source: str) -> bool:
     return (mapped or address).is_loopback
 
 
-def _bound(osc_in: OscInput) -> socket.socket:
+def bound_socket(osc_in: OscInput) -> socket.socket:
+    """Return a socket that listens, and never blocks.
+
+    Raises:
+        DeviceError: The address is unknown here, or taken.
+    """
     try:
         [(family, kind, protocol, _, address), *_] = socket.getaddrinfo(
             osc_in.host, osc_in.port, type=socket.SOCK_DGRAM, flags=socket.AI_PASSIVE
