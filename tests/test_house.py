@@ -44,7 +44,7 @@ ROOMS = {
         "bridge.send.lamps bridge.send.meeting bridge.send.stage",
         "vocabulary",
     ),
-    "foot": ("bridge.foot", "vocabulary"),
+    "foot": ("bridge.foot", "vocabulary, rig text"),
     "weights": ("bridge.weights", "vocabulary, follow"),
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
     "wires": (
