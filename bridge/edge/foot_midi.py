@@ -10,6 +10,8 @@ from math import inf
 
 import rtmidi
 
+from bridge.edge.jack_watch import JackWatch
+from bridge.edge.midi import CLIENT_NAME
 from bridge.edge.midi_in import matching_input, new_input
 from bridge.edge.port_set import said
 from bridge.errors import DeviceError
@@ -44,8 +46,9 @@ class FootMessage:
 class FootMidi:
     """Inputs by the names that a rig has for them. Use `tend` once in a while, and `close` at the end.
 
-    Messages are queued in the driver's own thread, as they come. Of an input that was pulled and plugged in again under
-    its name between two looks nothing more comes where the system does not connect it again by itself.
+    Messages are queued in the driver's own thread, as they come. On JACK an input is there as long as it is connected.
+    Other systems do not tell it: there one that was pulled and plugged in again under its name between two looks is
+    missed, and nothing more comes from it.
 
     Args:
         names: What the rig's switches call the inputs.
@@ -64,6 +67,7 @@ class FootMidi:
         self._now = now
         self._wake = wake
         self._looker: rtmidi.MidiIn | None = None
+        self._watch: JackWatch | None = None
         self._open: dict[str, tuple[str, rtmidi.MidiIn]] = {}
         self._absent = dict.fromkeys(names, "")  # and what was told about it
         self._came: deque[FootMessage] = deque()
@@ -81,21 +85,17 @@ class FootMidi:
             return []
         self._next_look = now + RETRY_S
         try:
-            self._looker = self._looker or new_input(self._api)
-            present = list(self._looker.get_ports())
+            present, trouble = self._present(), ""
         except (OSError, rtmidi.RtMidiError, DeviceError) as error:
             self._give_up_looking()
             present, trouble = [], said(error)
-        else:
-            trouble = ""
         facts: list[Fact] = []
         for name, (found, client) in list(self._open.items()):
-            if found not in present:
+            if trouble or not self._is_there(name, found, present):
                 _delete(client)
                 del self._open[name]
-                self._absent[name] = why = trouble or f'"{found}" was unplugged'
+                self._absent[name] = why = trouble or f'"{found}" was unplugged, or its connection was lost'
                 facts.append(PortLost(at=now, port=name, why=why))
-                self._give_up_looking()  # a server that is gone is found anew by a fresh client alone
         for name in list(self._absent):
             facts += self._try(name, present, trouble, now)
         return facts
@@ -110,6 +110,19 @@ class FootMidi:
             _delete(client)
         self._open.clear()
         self._give_up_looking()
+
+    def _present(self) -> list[str]:
+        if self._watch is not None:
+            self._watch.demand_server()  # libjack finds no new server while a client of the old one is left
+        if self._looker is None:
+            self._looker = new_input(self._api)
+            if self._looker.get_current_api() == rtmidi.API_UNIX_JACK:
+                with suppress(OSError):  # an RtMidi that brings no libjack: inputs go by their names, as elsewhere
+                    self._watch = JackWatch()
+        return list(self._looker.get_ports())
+
+    def _is_there(self, name: str, found: str, present: list[str]) -> bool:
+        return found in present and (self._watch is None or self._watch.connects(f"{CLIENT_NAME} foot", name, found))
 
     def _try(self, name: str, present: list[str], trouble: str, now: float) -> list[Fact]:
         try:
@@ -143,7 +156,7 @@ class FootMidi:
             # the driver's intervals are between all messages: one that it would leave out takes its interval along
             client.ignore_types(sysex=False, timing=False, active_sense=False)
             client.set_callback(take)
-            client.open_port(client.get_ports().index(found), "foot")
+            client.open_port(client.get_ports().index(found), name)
         except ValueError:
             _delete(client)
             raise DeviceError(f'"{found}" has just gone') from None
@@ -156,6 +169,9 @@ class FootMidi:
         if self._looker is not None:
             _delete(self._looker)
             self._looker = None
+        if self._watch is not None:
+            self._watch.close()
+            self._watch = None
 
 
 def _delete(client: rtmidi.MidiIn) -> None:

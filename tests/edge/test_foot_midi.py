@@ -14,6 +14,8 @@ from bridge.edge.host_clock import now
 from bridge.events import PortLost, PortOpened
 from bridge.testing.clock import FakeClock
 
+UNPLUGGED = '"foot board:out" was unplugged, or its connection was lost'
+
 
 @pytest.fixture
 def board(jack_server):
@@ -91,11 +93,35 @@ def test_an_absent_input_is_told_once_and_taken_in_when_it_comes_and_when_it_com
             time.sleep(0.1)
             clock.advance(1.1)
             [lost] = midi.tend()
-            assert (type(lost), lost.why) == (PortLost, '"foot board:out" was unplugged')
+            assert (type(lost), lost.why) == (PortLost, UNPLUGGED)
     finally:
         midi.close()
         if board is not None and not board.is_deleted:
             board.delete()
+
+
+@pytest.mark.jack
+def test_a_board_that_went_and_came_back_between_two_looks_is_heard_again(board):
+    """Its name was never missing when it was looked for, but the connection died with the old one."""
+    clock = FakeClock(now())
+    midi = FootMidi(["foot board"], "jack", clock, lambda: None)
+    again = None
+    try:
+        midi.tend()
+        assert heard(midi, board, [0x90, 60, 100])
+        clock.advance(1.1)
+        assert midi.tend() == []
+        board.delete()
+        again = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, "foot board")
+        again.open_virtual_port("out")
+        clock.advance(1.1)
+        lost, opened = midi.tend()
+        assert (type(lost), lost.why, type(opened)) == (PortLost, UNPLUGGED, PortOpened)
+        assert heard(midi, again, [0x90, 60, 100])
+    finally:
+        midi.close()
+        if again is not None:
+            again.delete()
 
 
 @pytest.mark.jack
