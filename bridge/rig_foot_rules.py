@@ -180,6 +180,8 @@ def _switch_at_odds(key: KeyPath, switch: dict[str, Any], known: dict[str, list[
         yield (*key, "hold"), f"cannot be told: a {trigger.kind} has no release", "Use press or double"
     if "double" in switch and "tap" in (_verb(switch.get("press")), _verb(switch.get("double"))):
         yield (*key, "double"), "is on a switch that taps, which cannot wait for it", "Give it a switch of its own"
+    if "hold" in switch and _verb(switch.get("press")) == "tap":
+        yield (*key, "hold"), "is on a switch that taps, which tells nothing else", "Give it a switch of its own"
 
 
 def _verb(text: Any) -> str:
