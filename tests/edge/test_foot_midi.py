@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import json
+import os
+import signal
+import subprocess
+import sys
 import threading
 import time
+from pathlib import Path
 
 import pytest
 import rtmidi
@@ -13,6 +19,7 @@ from bridge.edge.foot_midi import FootMidi
 from bridge.edge.host_clock import now
 from bridge.events import PortLost, PortOpened
 from bridge.testing.clock import FakeClock
+from tests.conftest import running_jack_server
 
 UNPLUGGED = '"foot board:out" was unplugged, or its connection was lost'
 
@@ -139,6 +146,60 @@ def test_when_the_queue_is_full_further_messages_are_dropped_and_counted(board, 
         assert [message.data[1] for message in midi.take()] == [0, 1, 2, 3, 4]
     finally:
         midi.close()
+
+
+BOARD = """
+import rtmidi, time
+board = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, "foot board")
+board.open_virtual_port("out")
+print("ready", flush=True)
+while True:
+    board.send_message([0x90, 60, 100])
+    time.sleep(0.03)
+"""
+
+
+def board_process() -> subprocess.Popen[bytes]:
+    board = subprocess.Popen([sys.executable, "-c", BOARD], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+    assert board.stdout.readline() == b"ready\n"
+    return board
+
+
+def lose_the_server(folder: str) -> None:
+    """Kill the JACK server under an input, start it again; print as JSON what was told. Ends the process."""
+    os.environ |= {"JACK_DEFAULT_SERVER": f"bridge-foot-{os.getpid()}", "JACK_NO_START_SERVER": "1"}
+    name, log = os.environ["JACK_DEFAULT_SERVER"], Path(folder) / "jackd.log"
+    clock = FakeClock(now())
+    midi = FootMidi(["foot board"], "jack", clock, lambda: None)
+    facts, heard = [], []
+
+    def look() -> list[foot_midi.FootMessage]:
+        clock.advance(1.1)
+        facts.extend(midi.tend())
+        return midi.take()
+
+    with running_jack_server(name, log) as server, board_process() as board:
+        until(look)
+        os.kill(server.pid, signal.SIGKILL)
+        until(lambda: look() is not None and len(facts) == 2)
+        board.kill()
+    with running_jack_server(name, log), board_process() as board:
+        until(lambda: heard.extend(look()) or heard)
+        board.kill()
+        midi.close()
+    told = [[type(fact).__name__, getattr(fact, "why", "")] for fact in facts]
+    sys.stdout.write(json.dumps(told))
+    sys.stdout.flush()
+    os._exit(0)
+
+
+@pytest.mark.jack
+def test_when_the_jack_server_ends_its_input_is_lost_and_comes_back_with_the_next(tmp_path):
+    code = f"from tests.edge.test_foot_midi import lose_the_server; lose_the_server({str(tmp_path)!r})"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout) == [["PortOpened", ""], ["PortLost", "the JACK server ended"], ["PortOpened", ""]]
+    assert done.stderr == ""
 
 
 def test_a_system_that_does_not_work_is_an_absent_input(monkeypatch, capfd):
