@@ -52,7 +52,7 @@ class Presses:
     """Tells uses from contacts, of all switches of a rig.
 
     Uses for which a switch has no action are not told. What is handed in must be called with the time at which it
-    happened; a time before the latest one seen of the same switch counts as that one.
+    happened; a time before the latest at which the same switch moved, or was decided on, counts as that one.
 
     Args:
         switches: The switches, whose names differ.
@@ -112,10 +112,12 @@ class _Contact:
         """Decide what was due until ``at``, then let a change happen; return what was told."""
         if not isfinite(at):
             raise ValueError(f"at must be a finite time in seconds, got {at!r}")
-        at = self._latest = max(at, self._latest)
-        while self.next_due() <= at:
+        at = max(at, self._latest)
+        while (due := self.next_due()) <= at:
             self._decide()
+            self._latest = due
         if change is not None:
+            self._latest = at
             change(self, at)
         told, self._told = self._told, []
         return told
@@ -163,6 +165,7 @@ class _Contact:
 
     def _decide(self) -> None:
         due = self.next_due()
+        self._latest = max(self._latest, due)
         if due == self._holds():
             self._tell("hold", due)
         elif due == self._settles():

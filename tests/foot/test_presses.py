@@ -108,9 +108,24 @@ def test_times_that_are_none_are_refused_and_those_that_run_backwards_count_as_t
     presses = Presses([HOLDS])
     with pytest.raises(ValueError, match="finite time in seconds, got nan"):
         presses.down("left", nan)
-    presses.due(5.0)
+    presses.down("left", 5.0)
+    presses.up("left", 1.0)
+    assert presses.next_due() == pytest.approx(5.0 + BOUNCE_S)
+
+
+def test_a_message_that_is_read_after_a_look_keeps_the_time_at_which_it_came():
+    presses = Presses([PLAIN])
+    assert presses.due(5.0) == []
+    assert [use.at for use in presses.down("left", 4.996)] == [4.996]
+
+
+def test_what_time_has_decided_stays_so():
+    """A release that came in time and is read too late."""
+    presses = Presses([HOLDS])
     presses.down("left", 1.0)
-    assert presses.next_due() == pytest.approx(5.6)
+    assert [use.how for use in presses.due(1.61)] == ["hold"]
+    assert presses.up("left", 1.59) == []
+    assert presses.due(9.0) == []
 
 
 def closings(contacts: list[float]) -> list[float]:
