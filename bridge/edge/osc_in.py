@@ -8,11 +8,13 @@ import socket
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import count
 from math import inf
 
 from pythonosc.osc_message import OscMessage, ParseError
 
+from bridge.actions import Action
 from bridge.errors import DeviceError
 from bridge.events_foot import OscCounted
 from bridge.foot.osc_asked import Asked, MalformedError, OscAsked, RefusedError
@@ -22,11 +24,14 @@ from bridge.rig_foot import OscInput
 PACKET_MAX = 65536
 """No UDP packet is longer, in bytes."""
 
+READ_MAX = 8192
+"""A longer packet, in bytes, counts as malformed: nothing that can be asked for takes so much."""
+
 BUFFER = 4 * 2**20
 """Bytes that the system is asked to keep until they are read; it may keep fewer (Linux: net.core.rmem_max)."""
 
-AT_A_TIME = 128
-"""Packets that one look takes, so that a flood keeps no foot waiting: about 4 ms."""
+AT_A_TIME, BYTES_AT_A_TIME = 128, 16384
+"""Packets, and bytes of them, that one look takes, so that a flood keeps no foot waiting: about 4 ms."""
 
 AHEAD_S = 60.0
 """A message for later than that, in seconds, is refused."""
@@ -35,8 +40,8 @@ WAITING_MAX = 256
 """Messages that may wait for their time; more are refused."""
 
 A_SECOND, IN_A_ROW = 100.0, 50.0
-"""Messages done per second on the average, and at once; more are refused. No hand is so fast, and the sender has to
-keep its clocks meanwhile."""
+"""Actions done per second on the average, and at once; more are refused. No hand is so fast, and the sender has to
+keep its clocks meanwhile. What other machines ask for is counted apart from what this one does."""
 
 RXQ_OVFL = 40
 """SO_RXQ_OVFL of Linux's asm-generic/socket.h: asks to be told how many packets were dropped."""
@@ -79,9 +84,9 @@ class OscIn:
     def __init__(self, osc_in: OscInput, asked: OscAsked, wall: Callable[[], float]) -> None:
         self._asked = asked
         self._wall = wall
-        self._waiting: list[tuple[float, int, list[Asked]]] = []
+        self._waiting: list[tuple[float, int, bool, list[Asked]]] = []
         self._numbers = count()
-        self._credit, self._credit_at = IN_A_ROW, -inf
+        self._credits = {True: _Credit(), False: _Credit()}  # of this machine, of others
         self.received = self.handled = self.refused = self.malformed = self.lost = 0
         self._socket = bound_socket(osc_in)
 
@@ -112,6 +117,8 @@ class OscIn:
         came = list(self._due(now))
         for packet, source in self._packets():
             try:
+                if len(packet) > READ_MAX:
+                    raise ValueError(f"a packet of {len(packet)} bytes")
                 messages = list(messages_in(packet))
             except ValueError:
                 self.received += 1
@@ -141,7 +148,10 @@ class OscIn:
         self._socket.close()
 
     def _packets(self) -> Iterator[tuple[bytes, str]]:
+        left = BYTES_AT_A_TIME
         for _ in range(AT_A_TIME):
+            if left <= 0:
+                return
             try:
                 if sys.platform == "linux":
                     packet, told, _, address = self._socket.recvmsg(PACKET_MAX, socket.CMSG_SPACE(4))
@@ -154,6 +164,7 @@ class OscIn:
                 return
             except OSError:  # as an answer of the network to nobody's packet; the next one is read
                 continue
+            left -= len(packet)
             yield packet, address[0]
 
     def _take(self, message: bytes, tag: int, is_local: bool, now: float) -> list[Came]:
@@ -168,27 +179,40 @@ class OscIn:
             return []
         ahead_s = 0.0 if tag == AT_ONCE else wall_of(tag) - self._wall()
         if ahead_s <= 0.0:
-            return self._do(asked, now, now)
+            return self._do(asked, is_local, now, now)
         if ahead_s > AHEAD_S or len(self._waiting) >= WAITING_MAX:
             self.refused += 1
         else:
-            heapq.heappush(self._waiting, (now + ahead_s, next(self._numbers), asked))
+            heapq.heappush(self._waiting, (now + ahead_s, next(self._numbers), is_local, asked))
         return []
 
     def _due(self, now: float) -> Iterator[Came]:
         while self.next_due() <= now:
-            at, _, asked = heapq.heappop(self._waiting)
-            yield from self._do(asked, at, now)
+            at, _, is_local, asked = heapq.heappop(self._waiting)
+            yield from self._do(asked, is_local, at, now)
 
-    def _do(self, asked: list[Asked], at: float, now: float) -> list[Came]:
-        self._credit = min(IN_A_ROW, self._credit + A_SECOND * max(0.0, now - self._credit_at))
-        self._credit_at = max(now, self._credit_at)
-        if self._credit < len(asked):
+    def _do(self, asked: list[Asked], is_local: bool, at: float, now: float) -> list[Came]:
+        # a switch that was let go never waits: it would stay closed
+        price = sum(isinstance(one, Action) or one[1] != "up" for one in asked)
+        if not self._credits[is_local].spend(price, now):
             self.refused += 1
             return []
-        self._credit -= len(asked)
         self.handled += 1
         return [Came(at, one) for one in asked]
+
+
+class _Credit:
+    def __init__(self) -> None:
+        self._left, self._at = IN_A_ROW, -inf
+
+    def spend(self, price: int, now: float) -> bool:
+        """Return whether there is so much left, and take it."""
+        self._left = min(IN_A_ROW, self._left + A_SECOND * max(0.0, now - self._at))
+        self._at = max(now, self._at)
+        if self._left < price:
+            return False
+        self._left -= price
+        return True
 
 
 def parsed(message: bytes) -> tuple[str, tuple[object, ...]]:
@@ -209,6 +233,7 @@ def parsed(message: bytes) -> tuple[str, tuple[object, ...]]:
         raise ParseError(str(error)) from error
 
 
+@lru_cache(64)
 def _is_local(source: str) -> bool:
     address = ipaddress.ip_address(source.partition("%")[0])
     mapped = getattr(address, "ipv4_mapped", None)

@@ -16,6 +16,9 @@ Asked = Action | tuple[Switch, Way]
 
 _VERB_AT = {address_of(verb): verb for verb in VERBS}
 
+PATTERN_MAX = 128
+"""Characters of the longest address pattern that is matched: none takes more than a few milliseconds."""
+
 PATTERNS_KEPT = 256
 """Address patterns whose matches are remembered."""
 
@@ -57,7 +60,8 @@ class OscAsked:
             RefusedError: It means no address here, its arguments are wrong, or its sender may not have it. Then
                 nothing of it is to be done, whatever else it asks for.
         """
-        found = [address] if address in self._addresses else self._matching(address) if WILD & set(address) else []
+        is_pattern = len(address) <= PATTERN_MAX and not WILD.isdisjoint(address)
+        found = [address] if address in self._addresses else self._matching(address) if is_pattern else []
         if not found:
             raise RefusedError(f'there is no OSC address "{address:.60}": tapebridge osc')
         asked: list[Asked] = []

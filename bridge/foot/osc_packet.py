@@ -25,7 +25,9 @@ TYPES = frozenset("ifsbhdtTFNrm[]")
 
 
 def messages_in(packet: bytes, depth: int = 0, tag: int = AT_ONCE) -> Iterator[tuple[int, bytes]]:
-    """Yield each message of a packet with the time tag of the bundle around it, the innermost; `AT_ONCE` without one.
+    """Yield each message of a packet with the time tag of the bundle around it; `AT_ONCE` without one.
+
+    A bundle within another is never before it.
 
     Args:
         packet: As it came.
@@ -42,7 +44,7 @@ def messages_in(packet: bytes, depth: int = 0, tag: int = AT_ONCE) -> Iterator[t
         return
     if not packet.startswith(BUNDLE) or len(packet) < 16 or depth > DEPTH_MAX:
         raise ValueError("neither an OSC message nor a bundle, or too many in each other")
-    (tag,) = struct.unpack_from(">Q", packet, 8)
+    tag = max(tag, *struct.unpack_from(">Q", packet, 8))
     place = 16
     while place < len(packet):
         (length,) = struct.unpack_from(">i", packet, place)

@@ -157,6 +157,42 @@ def test_more_than_a_hand_can_ask_for_is_refused_and_counted():
         assert send(TAP, at=10.015) != []
 
 
+def test_a_switch_that_is_let_go_is_never_too_much():
+    """It would stay closed, and every later press would be none."""
+    down, up = build_msg("/foot/left", 1.0).dgram, build_msg("/foot/left", 0.0).dgram
+    with opened() as (heard, send):
+        for _ in range(60):
+            send(down, at=10.0)
+        assert (heard.handled, heard.refused) == (50, 10)
+        assert send(up, at=10.0) == [(10.0, (LEFT, "up"))]
+
+
+def test_a_flood_from_another_machine_leaves_this_one_what_it_may_ask_for(monkeypatch):
+    with opened(allow=("tap",)) as (heard, send):
+        monkeypatch.setattr(osc_in, "_is_local", lambda _: False)
+        for _ in range(60):
+            send(TAP, at=10.0)
+        assert (heard.handled, heard.refused) == (50, 10)
+        monkeypatch.setattr(osc_in, "_is_local", lambda _: True)
+        assert send(TAP, at=10.0) == [(10.0, Action("tap", ("north",)))]
+
+
+def test_a_long_packet_is_malformed_and_one_look_takes_no_more_than_a_few_of_them():
+    text = "x" * (osc_in.READ_MAX - len(build_msg("/tapebridge/1/do/mark", "").dgram) - 1)
+    longest = build_msg("/tapebridge/1/do/mark", text).dgram
+    assert len(longest) == osc_in.READ_MAX
+    with opened() as (heard, send), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        send(longest)
+        assert (heard.refused, heard.malformed) == (1, 0)  # it is OSC; a mark is shorter
+        send(longest + bytes(4))
+        assert (heard.refused, heard.malformed) == (1, 1)
+        for _ in range(10):
+            sender.sendto(longest, ("127.0.0.1", heard.port()))
+        time.sleep(0.05)
+        heard.take(10.0)
+        assert heard.received == 2 + osc_in.BYTES_AT_A_TIME // osc_in.READ_MAX
+
+
 def own_address() -> str | None:
     """Return an address of this machine beyond loopback; None without one."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:

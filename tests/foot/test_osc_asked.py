@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from bridge.actions import VERBS, Action
-from bridge.foot.osc_asked import MalformedError, OscAsked, RefusedError
+from bridge.foot.osc_asked import PATTERN_MAX, MalformedError, OscAsked, RefusedError
 from bridge.foot.switches import Switches
 from bridge.osc_table import address_of
 from bridge.rig_foot import Switch, Trigger
@@ -69,6 +69,7 @@ def test_a_pattern_asks_for_all_that_it_means():
         ("/tapebridge/1/do", ("fly: north",), "begins with no known verb"),
         ("/tapebridge/1/do/*", ("north",), "there is no|takes"),
         ("/foot/left", ("on",), "takes a number"),
+        (f"/foot/{{{',' * PATTERN_MAX}left}}", (), "there is no OSC address"),  # matched, it would take long
     ],
 )
 def test_what_there_is_not_is_refused_in_words(address, arguments, why):

@@ -26,9 +26,11 @@ def test_the_examples_of_the_standard():
     assert list(messages_in(bytes.fromhex("2362756e646c65000000000000000001"))) == []
 
 
-def test_a_message_has_the_time_of_the_innermost_bundle():
-    packet = bundle(FREQUENCY, bundle(FREQUENCY, tag=20 << 32), tag=10 << 32)
-    assert list(messages_in(packet)) == [(10 << 32, FREQUENCY), (20 << 32, FREQUENCY)]
+@pytest.mark.parametrize(("within", "told"), [(20 << 32, 20 << 32), (5 << 32, 10 << 32), (1, 10 << 32)])
+def test_a_message_has_the_time_of_the_innermost_bundle_but_none_before_the_one_around_it(within, told):
+    """Source: OSC 1.0, OSC Bundles: an enclosed time tag must be greater than or equal to the enclosing one's."""
+    packet = bundle(FREQUENCY, bundle(FREQUENCY, tag=within), tag=10 << 32)
+    assert list(messages_in(packet)) == [(10 << 32, FREQUENCY), (told, FREQUENCY)]
 
 
 def test_bundles_of_another_program_are_read():
