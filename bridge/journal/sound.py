@@ -160,6 +160,10 @@ class SoundWriter:
             segment.close()
 
     def _give_up(self, error: Exception) -> None:
+        try:  # of a full disk, libsndfile says that its decoder could not be set up
+            self._look_at_the_disk(self._unlooked)
+        except OSError as full:
+            error = full
         said = getattr(error, "strerror", None) or str(error) or repr(error)
         self._failure = f"{self._folder}: {said}"
         with suppress(Exception):  # what is on disk of the segment stays; there is nothing more to do for it
