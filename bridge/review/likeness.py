@@ -14,6 +14,11 @@ from bridge.review.patterns import ROWS_PER_S, Pattern
 _APART_S = 0.25  # another place is further away than this
 _AROUND_S = 12.0  # a loop's own repeats are looked for so far
 
+_EVEN, _SPREAD = 1.5, 0.75
+"""A lead of so many standard errors is right as often as not; the spread tells how quickly more makes it sure. Fitted to
+the cases of ``python -m tests.bench.align --seed 2 --rows``.
+"""
+
 Floats = NDArray[np.float64]
 Window = tuple[int, int]
 """First row, and the one behind the last."""
@@ -99,7 +104,7 @@ def sureness(
         lead = here - rival
         error = float(np.std(lead, ddof=1)) / sqrt(len(lead)) if len(lead) > 2 else 0.08 / sqrt(len(lead))
         error = max(error, 0.03 / sqrt(len(lead)))
-        sures.append(_normal((float(lead.mean()) / error - 1.5) / 1.5))
+        sures.append(_normal((float(lead.mean()) / error - _EVEN) / _SPREAD))
         alikes.append(float(here.mean()))
     return (min(sures), float(np.mean(alikes))) if sures else (0.0, 0.0)
 
