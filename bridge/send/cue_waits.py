@@ -155,7 +155,7 @@ class BarsAfterMark:
             mark.target = self._line_at(now)
             mark.beat = mark.target - behind
         if mark.target < self._fired_on + deck.bar / 2:
-            mark.target += deck.bar
+            mark.target = self._line_at(deck.at_of(self._fired_on + deck.bar / 2))
 
     def _line_at(self, at: float) -> float:
         line = self._deck.next_start(-1, at)
