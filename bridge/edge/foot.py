@@ -19,7 +19,7 @@ from bridge.edge.link import EndAsked, Link
 from bridge.edge.osc_in import Came, OscIn
 from bridge.errors import DeviceError
 from bridge.events import Fact, PortLost, PortOpened
-from bridge.events_foot import OscCounted, SwitchUsed
+from bridge.events_foot import ActionRefused, OscCounted, SwitchUsed
 from bridge.foot.osc_asked import OscAsked
 from bridge.foot.presses import Presses, Use
 from bridge.foot.switches import Switches, Way
@@ -84,6 +84,7 @@ class _Foot:
         self._midi = midi
         self._keys = keys
         self._next_keys = -inf
+        self._dropped = 0
         self._wakes = wakes
         self._osc = _OscPort(rig, switches)
 
@@ -98,6 +99,7 @@ class _Foot:
             self._link.keep_alive(now())
             for fact in (*self._midi.tend(), *self._osc.tend(now())):
                 self._tell(fact)
+            self._tell_dropped()
             if self._keys is not None and now() >= self._next_keys:
                 self._next_keys = now() + RETRY_S
                 self._keys.tend()
@@ -153,9 +155,24 @@ class _Foot:
 
     def _tell(self, fact: Fact) -> None:
         if isinstance(fact, PortLost):
-            for switch in self._switches.lost(fact.port):
-                self._use(self._presses.lost(switch.name, fact.at))
+            self._forget(fact.port, fact.at)
         self._link.send(fact)
+
+    def _tell_dropped(self) -> None:
+        """Tell of MIDI that found the queue full. A switch may have been let go in it: all count as let go."""
+        count, self._dropped = self._midi.dropped - self._dropped, self._midi.dropped
+        if count:
+            at = now()
+            for port in self._switches.ports:
+                self._forget(port, at)
+            why = (
+                f"{count} MIDI messages came faster than they could be read, and were left out: send less to the inputs"
+            )
+            self._link.send(ActionRefused(at=at, action="MIDI in", why=f"{why} of the switches"))
+
+    def _forget(self, port: str, at: float) -> None:
+        for switch in self._switches.lost(port):
+            self._use(self._presses.lost(switch.name, at))
 
 
 class _OscPort:

@@ -11,6 +11,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from math import inf
 from pathlib import Path
 
 import pytest
@@ -19,10 +20,13 @@ from pythonosc.osc_message_builder import build_msg
 
 from bridge.actions import Action
 from bridge.edge.child import Child, Listen
+from bridge.edge.foot import _Foot
+from bridge.edge.foot_midi import FootMessage
 from bridge.edge.host_clock import now
-from bridge.edge.link import Alive, EndAsked
+from bridge.edge.link import Alive, EndAsked, Link
 from bridge.events import Fact, PortLost, PortOpened
-from bridge.events_foot import OscCounted, SwitchUsed
+from bridge.events_foot import ActionRefused, OscCounted, SwitchUsed
+from bridge.foot.switches import Switches
 from bridge.rig import Deck, Midi, Rig, SoundInput
 from bridge.rig_foot import OscInput, Switch, Trigger
 
@@ -232,6 +236,44 @@ def test_when_the_sender_is_gone_the_foot_ends():
     finally:
         foot.child.kill()
         foot.child.wait(5)
+
+
+class FullQueue:
+    """MIDI inputs whose queue was full after a note had come."""
+
+    def __init__(self) -> None:
+        self.dropped = 0
+
+    def tend(self) -> list[Fact]:
+        return []
+
+    def next_due(self) -> float:
+        return inf
+
+    def take(self) -> list[FootMessage]:
+        self.dropped += 3
+        return [FootMessage(at=now(), port=LEFT.port, data=b"\x90\x3c\x40")]
+
+
+def test_midi_that_found_the_queue_full_is_told_and_no_switch_stays_closed():
+    """The end of the note may have been among what was dropped: without it the switch would be held for ever."""
+    ours, theirs = Link.pair()
+    wakes, wake = socket.socketpair()
+    wakes.setblocking(False)
+    try:
+        rig = replace(RIG, switches=(LEFT,))
+        foot = _Foot(theirs, rig, Switches(rig.switches), FullQueue(), None, wakes)
+        foot._look()
+        foot._tell_dropped()
+        foot._tell_dropped()
+        time.sleep(LEFT.hold_s)
+        foot._use(foot._presses.due(now()))
+        [told] = ours.receive()
+        assert isinstance(told, ActionRefused)
+        assert told.why.startswith("3 MIDI messages came faster than they could be read, and were left out: ")
+    finally:
+        for end in (ours, theirs, wakes, wake):
+            end.close()
 
 
 KEYS = """
