@@ -1,10 +1,11 @@
-"""The lights of a foot controller: what the decks, pedals and loopers do, as messages that the performer wrote."""
+"""Lamps of foot controllers: what is lit when, so that in the dark a glance at the foot tells how things stand."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from math import floor, inf
+from math import ceil, inf
+from typing import Final
 
 from bridge.rig_foot import Lamp, LooperState
 from bridge.send.beats import NEAR, DeckBeats
@@ -13,147 +14,195 @@ from bridge.send.schedule import Message
 from bridge.units import period_s
 
 FLASH_S = 0.06
-"""A beat lights a lamp so long, in seconds, or a quarter of the beat if that is less."""
+"""A beat lights its lamp for so long, in seconds, or for a quarter of a beat if that is less."""
 
-LATE_S = 0.05
-"""A beat that is later than this, in seconds, is not shown: a light beside the beat misleads."""
+APART_S = 0.02
+"""Two messages of one lamp are at least so far apart, in seconds."""
 
-GAP_S = 0.02
-"""Least time between two messages to one lamp, in seconds."""
+LATE_S = 0.02
+"""A beat that is later than this, in seconds, is left out: a light beside the beat misleads."""
+
+DECK_LAMPS = ("beat", "following", "holding")
+"""What is told of a deck by how it stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LampPlan:
-    """One lamp, and the output that its messages go to.
+    """How one lamp is reached.
 
     Attributes:
-        lamp: The lamp.
-        port: The output's name as the sender's plan has it.
+        lamp: What the rig says of it.
+        port: The port's name as the sender's plan has it; ``osc://…`` for OSC.
 
     Raises:
-        ValueError: One of its messages cannot be sent.
+        ValueError: One of its messages cannot be sent, or OSC is mixed with MIDI.
     """
 
     lamp: Lamp
     port: str
 
     def __post_init__(self) -> None:
-        wire_bytes(self.lamp.on, self.lamp.channel)
-        wire_bytes(self.lamp.off, self.lamp.channel)
+        self.sent(lit=True)
+        self.sent(lit=False)
+
+    def sent(self, lit: bool) -> tuple[bytes, ...]:
+        """Return what lights it, or puts it out: one group of MIDI messages, or each OSC message."""
+        wires = self.lamp.on if lit else self.lamp.off
+        if all(wire.kind == "osc" for wire in wires):
+            return tuple(wire_bytes([wire], self.lamp.channel) for wire in wires)
+        return (wire_bytes(wires, self.lamp.channel),)
 
 
 class Lamps:
-    """All lamps. A change is sent once; a lamp is lit only as long as somebody is there to put it out again.
+    """The lamps of a rig. Each is told once when it changes, and no more than once in 20 ms.
+
+    What changed during a stall is told as it is then; beats that are late are left out. What is lit is left with its
+    port to be put out. A ``now`` that runs backwards counts as the latest seen.
 
     Args:
         plans: The lamps.
         decks: Decks by name; their owner tells them how they stand.
+
+    Raises:
+        ValueError: One tells of a deck that is not there.
     """
 
     def __init__(self, plans: tuple[LampPlan, ...], decks: Mapping[str, DeckBeats]) -> None:
+        for plan in plans:
+            if plan.lamp.shows in DECK_LAMPS and plan.lamp.of not in decks:
+                raise ValueError(f"a lamp shows {plan.lamp.shows} of {plan.lamp.of!r}; known: {', '.join(decks)}")
         self._lamps = [_OneLamp(plan, decks.get(plan.lamp.of)) for plan in plans]
+        self._now = -inf
 
     def show(self, loopers: Mapping[str, LooperState], kept: Collection[str], hands_off: Collection[str]) -> None:
-        """Take in what loopers do, which decks' tempi are kept, and which pedals have their knobs."""
+        """Take in how things stand that are not a deck's beats.
+
+        Args:
+            loopers: State of each looper by its name.
+            kept: Names of decks whose tempo is kept.
+            hands_off: Names of pedals that are given back to their knobs.
+        """
         for lamp in self._lamps:
             lamp.show(loopers, kept, hands_off)
 
     def opened(self, port: str, now: float) -> None:
-        """Take in that a port came, or came back: its lamps are told anew."""
+        """Take in that a port came, or came back: nobody knows what is lit there, and all is told anew."""
+        self._seen(now)
         for lamp in self._lamps:
             if lamp.plan.port == port:
                 lamp.forget()
 
     def end(self, now: float) -> None:
-        """Put all lamps out, for good."""
+        """Put all lamps out for good; that comes out of the next `due`."""
+        self._seen(now)
         for lamp in self._lamps:
-            lamp.end()
+            lamp.ends = True
 
     def next_due(self, now: float) -> float:
-        """Return the host time in seconds of what is due next, perhaps in the past; inf for nothing."""
+        """Return the host time in seconds at which `due` has something, perhaps in the past; inf for nothing.
+
+        It moves as the decks' beats move.
+        """
+        now = self._seen(now)
         return min((lamp.next_due(now) for lamp in self._lamps), default=inf)
 
     def due(self, now: float) -> tuple[Message, ...]:
-        """Take what is to be sent at host time ``now``."""
+        """Take what is to be sent at host time ``now``; a second call then has nothing more."""
+        now = self._seen(now)
         return tuple(message for lamp in self._lamps for message in lamp.due(now))
+
+    def _seen(self, now: float) -> float:
+        self._now = max(self._now, now)
+        return self._now
 
 
 class _OneLamp:
+    """One lamp. Host times must not run backwards.
+
+    Attributes:
+        plan: How it is reached.
+        ends: Whether it is to be out for good.
+    """
+
     def __init__(self, plan: LampPlan, deck: DeckBeats | None) -> None:
-        self.plan = plan
+        self.plan: Final = plan
+        self.ends = False
         self._deck = deck
-        self._on = wire_bytes(plan.lamp.on, plan.lamp.channel)
-        self._off = wire_bytes(plan.lamp.off, plan.lamp.channel)
-        self._is_lit: bool | None = None  # what it was told; None for nothing yet
-        self._wanted = False
+        self._told: bool | None = None  # whether it is lit; None for nobody knows
+        self._holds = False
         self._sent_at = -inf
-        self._beat: int | None = None  # the newest beat that was shown, or passed over
-        self._ended = False
+        self._flash = (-inf, -inf)  # from when until when the newest beat lights it
 
     def show(self, loopers: Mapping[str, LooperState], kept: Collection[str], hands_off: Collection[str]) -> None:
+        """Take in how things stand that are not a deck's beats."""
         shows, of = self.plan.lamp.shows, self.plan.lamp.of
-        state = loopers.get(of)
-        match shows:
-            case "kept":
-                self._wanted = of in kept
-            case "hands off":
-                self._wanted = of in hands_off
-            case "recording":
-                self._wanted = state in ("recording", "overdubbing")
-            case "armed" | "playing" | "unknown":
-                self._wanted = state == shows
-            case "following" | "holding":
-                stands = None if self._deck is None else self._deck.stands
-                self._wanted = stands is not None and stands.state == shows
+        if shows == "kept":
+            self._holds = of in kept
+        elif shows == "hands off":
+            self._holds = of in hands_off
+        elif shows not in DECK_LAMPS:
+            state = loopers.get(of)
+            self._holds = state == shows or (shows == "recording" and state == "overdubbing")
 
     def forget(self) -> None:
-        self._is_lit, self._sent_at = None, -inf
-
-    def end(self) -> None:
-        self._ended, self._wanted = True, False
+        """Take in that nobody knows whether it is lit."""
+        self._told = None
 
     def next_due(self, now: float) -> float:
-        if self.plan.lamp.shows == "beat" and not self._ended:
-            return self._next_flash(now)
-        return max(now, self._sent_at + GAP_S) if self._wanted != self._is_lit else inf
-
-    def due(self, now: float) -> list[Message]:
-        if self.plan.lamp.shows == "beat" and not self._ended:
-            self._flash(now)
-        if self._wanted == self._is_lit or now < self._sent_at + GAP_S:
-            return []
-        self._is_lit, self._sent_at = self._wanted, now
-        if self._wanted:
-            return [Message(self.plan.port, now, self._on, self._off)]
-        return [Message(self.plan.port, now, self._off)]
-
-    def _next_flash(self, now: float) -> float:
-        """Return when the lamp changes next: at a beat, or when its light has lasted long enough."""
-        gap_at = self._sent_at + GAP_S
-        deck = self._deck
-        if self._is_lit is None:
-            return now
-        if self._is_lit:
-            return max(self._sent_at + self._flash_s(), gap_at)
-        if deck is None or (beat := deck.beat_at(now)) is None:
+        """Return the host time in seconds at which it is told something next; inf for not by itself."""
+        if self.ends:
+            return inf if self._told is False else now
+        if self._wanted(now) != self._told:
+            return max(now, self._sent_at + APART_S)
+        if self.plan.lamp.shows != "beat":
             return inf
-        shown = self._beat
-        ahead = floor(beat - NEAR) + 1 if shown is None or shown < floor(beat) - 1 else shown + 1
-        return max(deck.at_of(ahead), gap_at)
+        return max(self._flash[1] if self._told else self._beat_at(now), self._sent_at + APART_S)
 
-    def _flash(self, now: float) -> None:
+    def due(self, now: float) -> tuple[Message, ...]:
+        """Take what it is told at host time ``now``."""
+        if self.ends:
+            was, self._told = self._told, False
+            return () if was is False else self._messages(False, max(now, self._sent_at + APART_S))
+        if self.next_due(now) > now:
+            return ()
+        at = now
+        if self.plan.lamp.shows == "beat" and not self._told and (beat_at := self._beat_at(now)) <= now:
+            at = max(beat_at, self._sent_at + APART_S)
+            self._flash = at, max(beat_at + self._flash_s(), at + APART_S)
+        lit = self._wanted(now)
+        if lit == self._told:
+            return ()
+        self._told = lit
+        return self._messages(lit, at)
+
+    def _messages(self, lit: bool, at: float) -> tuple[Message, ...]:
+        self._sent_at = at
+        port, off = self.plan.port, self.plan.sent(lit=False)
+        undo = off[0] if lit and len(off) == 1 else b""  # several OSC messages cannot be left with a port as one
+        until = self._flash[1] if lit and self.plan.lamp.shows == "beat" else inf
+        return tuple(Message(port, at, data, undo, until) for data in self.plan.sent(lit))
+
+    def _wanted(self, now: float) -> bool:
+        """Return whether it is to be lit."""
+        shows, deck = self.plan.lamp.shows, self._deck
+        if deck is None or shows not in DECK_LAMPS:
+            return self._holds
+        if shows == "beat":
+            return deck.known and self._flash[0] <= now < self._flash[1]
+        if shows == "following":
+            return deck.heard
+        held = deck.stands is not None and deck.stands.state in ("holding", "following")
+        return deck.known and held and not deck.heard
+
+    def _beat_at(self, now: float) -> float:
+        """Return the host time in seconds of the next beat that lights it; inf where there is none."""
         deck = self._deck
-        beat = None if deck is None else deck.beat_at(now)
-        if self._is_lit:
-            self._wanted = now < self._sent_at + self._flash_s() - NEAR
-        elif beat is None or deck is None:
-            self._wanted = False
-        else:
-            newest = floor(beat + NEAR)
-            is_new = self._beat is None or newest != self._beat
-            self._wanted = is_new and now - deck.at_of(newest) <= LATE_S
-            self._beat = newest
+        if deck is None or deck.tempo is None:
+            return inf
+        beat = deck.beat_at(max(now - LATE_S, self._flash[0] + period_s(deck.tempo) / 2))
+        return inf if beat is None else deck.at_of(ceil(beat - NEAR))
 
     def _flash_s(self) -> float:
-        tempo = None if self._deck is None else self._deck.tempo
-        return FLASH_S if tempo is None else min(FLASH_S, period_s(tempo) / 4)
+        assert self._deck is not None  # it had a beat
+        assert self._deck.tempo is not None
+        return min(FLASH_S, period_s(self._deck.tempo) / 4)
