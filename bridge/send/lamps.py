@@ -199,7 +199,8 @@ class _OneLamp:
         deck = self._deck
         if deck is None or deck.tempo is None:
             return inf
-        beat = deck.beat_at(max(now - LATE_S, self._flash[0] + period_s(deck.tempo) / 2))
+        may_be_told_at = max(now, self._sent_at + APART_S)
+        beat = deck.beat_at(max(may_be_told_at - LATE_S, self._flash[0] + period_s(deck.tempo) / 2))
         return inf if beat is None else deck.at_of(ceil(beat - NEAR))
 
     def _flash_s(self) -> float:
