@@ -8,6 +8,7 @@ own, so that nothing but JACK sits between the bridge and the stamps.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
@@ -76,7 +77,8 @@ def _connect(client: jack.Client, deck: list[jack.OwnPort], pedal: jack.OwnMidiP
     for port, own in zip(inputs, deck, strict=False):
         for source in client.get_all_connections(port):
             if source != own:
-                client.disconnect(source, port)
+                with contextlib.suppress(jack.JackErrorCode):  # PortAudio may be at it: again in a moment
+                    client.disconnect(source, port)
         if own not in client.get_all_connections(port):
             client.connect(own, port)
     for port in client.get_ports(is_midi=True, is_output=True):
