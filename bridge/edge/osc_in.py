@@ -222,8 +222,9 @@ def parsed(message: bytes) -> tuple[str, tuple[object, ...]]:
         ParseError: It is none, or has a type tag that nobody knows.
     """
     try:
-        tags = message[message.index(b"\0") :].lstrip(b"\0").split(b"\0", 1)[0].decode("ascii")
-        if tags and (tags[0] != "," or not TYPES.issuperset(tags[1:])):
+        begin = message.index(b"\0") // 4 * 4 + 4  # behind the address and its padding
+        tags = message[begin:].partition(b"\0")[0].decode("ascii")
+        if not TYPES.issuperset(tags[1:]):  # the library would only skip it, and say so on the terminal
             raise ParseError(f"type tags {tags!r:.40}")
         read = OscMessage(message)
         return read.address, tuple(read.params)

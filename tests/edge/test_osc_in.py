@@ -97,6 +97,14 @@ def test_packets_that_are_no_osc_are_counted_and_harm_nobody(packet):
         assert balanced(heard)
 
 
+def test_type_tags_are_looked_for_where_the_library_looks(caplog):
+    """One that it does not know would be skipped with a warning on the terminal, and what follows read wrong."""
+    for message in (b"/foot/le\0,\0\0,#\0\0", b"/foot/left\0\0,iQ\0\0\0\0\0\1", b"/foot/left\0x,Q\0\0"):
+        with pytest.raises(ParseError):
+            parsed(message)
+    assert not caplog.records
+
+
 @given(st.binary(max_size=64))
 def test_no_arguments_are_too_odd(data):
     message = b"/foot/left\0\0" + data + bytes(-len(data) % 4)
