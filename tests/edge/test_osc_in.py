@@ -131,6 +131,26 @@ def test_a_bundle_is_done_at_its_time():
         assert balanced(heard)
 
 
+def test_the_messages_of_a_bundle_are_done_in_order_each_for_all_that_it_means():
+    """Source: OSC 1.0 examples page, dispatch (CHECK_VALUES 4): 12 orders are permitted, that of the groups is fixed."""
+    words = ("/first/this/one", "/second/1", "/second/2", "/third/a", "/third/b", "/third/c")
+    switches = [Switch(name=w, trigger=Trigger(kind="osc", word=w), press=Action("keep", ("north",))) for w in words]
+    heard = OscIn(OscInput(host="127.0.0.1", port=0), OscAsked(NAMES, Switches(switches), ()), lambda: 1000.0)
+    patterns = ("/first/this/one", "/second/[1-2]", "/third/*")
+    try:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+            packet = bundle(None, *[build_msg(pattern, 1).dgram for pattern in patterns])
+            sender.sendto(packet, ("127.0.0.1", heard.port()))
+            came, give_up = heard.take(10.0), time.monotonic() + 5
+            while not came and time.monotonic() < give_up:
+                came = heard.take(10.0)
+    finally:
+        heard.close()
+    done = [one.asked[0].name for one in came]
+    assert (done[:1], set(done[1:3]), set(done[3:])) == ([words[0]], set(words[1:3]), set(words[3:]))
+    assert len(done) == len(words)
+
+
 def test_a_bundle_of_another_program_is_read():
     built = OscBundleBuilder(1002.0)
     built.add_content(build_msg("/tapebridge/1/do/tap", "north"))
