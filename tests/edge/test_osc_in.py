@@ -132,7 +132,7 @@ def test_a_bundle_is_done_at_its_time():
 
 
 def test_the_messages_of_a_bundle_are_done_in_order_each_for_all_that_it_means():
-    """Source: OSC 1.0 examples page, dispatch (CHECK_VALUES 4): 12 orders are permitted, that of the groups is fixed."""
+    """Source: OSC 1.0 examples page, dispatch (CHECK_VALUES 4): 12 orders are permitted, groups stay in order."""
     words = ("/first/this/one", "/second/1", "/second/2", "/third/a", "/third/b", "/third/c")
     switches = [Switch(name=w, trigger=Trigger(kind="osc", word=w), press=Action("keep", ("north",))) for w in words]
     heard = OscIn(OscInput(host="127.0.0.1", port=0), OscAsked(NAMES, Switches(switches), ()), lambda: 1000.0)
