@@ -1,9 +1,9 @@
 """When the beats of two lines that are not synchronised fall together next: it tells the hand when to raise a fader.
 
 A line is straight: beat b falls at t(b) = at + (b - beat) * P, with the period P = 60 / tempo seconds. The slower of
-two lines has its beats at s + k * Ps. Counted in beats of the faster one they lie at x + k * Ps / Pf, and their distance
-from its nearest beat is that number's distance from a whole number, times Pf. The first k at which this is at most
-30 ms is the meeting. Bars are met likewise, with bar lines for beats.
+two has its beats at s + k * Ps. Counted in beats of the faster one they lie at x + k * Ps / Pf, and their distance from
+its nearest beat is that number's distance from a whole number, times Pf. The first k at which this is at most 30 ms is
+the meeting. Bars are met likewise, with bar lines for beats.
 
 Where the tempi are near a:b, the same two beats of that pattern meet again every b beats of the slower line (for
 a > b), a little further apart each time: `Meeting.beats` follows that pattern until it is more than 30 ms apart.
