@@ -104,9 +104,25 @@ def action_of(text: str, known: Mapping[str, Iterable[str]] | None = None) -> Ac
     if len(names) != len(kinds):
         wanted = ", ".join(kind.upper() for kind in kinds)
         raise ValueError(f'"{text:.60}" must be written {word}{f": {wanted}" if kinds else " alone"}')
-    for kind, name in zip(kinds, names, strict=True):
-        _check_known(kind, name, known)
-    return Action(word, tuple(names))
+    action = Action(word, tuple(names))
+    check_names(action, known)
+    return action
+
+
+def check_names(action: Action, known: Mapping[str, Iterable[str]] | None = None) -> None:
+    """Refuse an action about somebody who is not there.
+
+    Raises:
+        ValueError: In words.
+    """
+    kinds = VERBS[action.verb].of
+    if len(kinds) != len(action.names):
+        raise ValueError(f'"{action.verb}" is about {len(kinds)} names, got {len(action.names)}')
+    for kind, name in zip(kinds, action.names, strict=True):
+        if kind == "text":
+            _text(name)
+        else:
+            _check_known(kind, name, known)
 
 
 def _text(rest: str) -> str:

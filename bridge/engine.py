@@ -23,7 +23,17 @@ from bridge.events import (
     PedalTold,
     SoundHeard,
 )
-from bridge.events_hand import BeatShifted, BeatTapped, Hand, TempoTold, Told
+from bridge.events_foot import ActionRefused, DeckStands
+from bridge.events_hand import (
+    BeatRecounted,
+    BeatShifted,
+    BeatTapped,
+    Hand,
+    PedalTurned,
+    TapeChosen,
+    TempoTold,
+    Told,
+)
 from bridge.follow.beat_line import Beat
 from bridge.follow.evidence import Learned
 from bridge.follow.features import Features, Hop
@@ -76,7 +86,19 @@ class Engine:
                 if ear.deck == hand.deck:
                     return ear.take(hand)
             raise ValueError(f"deck {hand.deck!r} is not in the rig")
+        if isinstance(hand, PedalTurned):
+            return self._turn(hand)
         return [fact for ear in self._ears for fact in ear.obey(hand)]
+
+    def _turn(self, turned: PedalTurned) -> list[Fact]:
+        """Let a pedal, and those that share its clock, listen to another deck."""
+        to = next((ear for ear in self._ears if ear.deck == turned.deck), None)
+        policy = next((p for p in self._policies if turned.pedal in (pedal.name for pedal in p.pedals)), None)
+        if to is None or policy is None:
+            raise ValueError(f"pedal {turned.pedal!r} or deck {turned.deck!r} is not in the rig")
+        for ear in self._ears:
+            ear.give_up(policy)
+        return to.take_over(policy)
 
     def lose_phase(self) -> None:
         """Keep the tempi, and forget where the beats fall: the machine was asleep, while the tapes ran on."""
@@ -106,6 +128,11 @@ class Engine:
     def not_finite(self) -> int:
         """How many samples so far were NaN or infinite; they were heard as silence."""
         return sum(ear.not_finite for ear in self._ears)
+
+    @property
+    def stands(self) -> tuple[DeckStands, ...]:
+        """How each deck stands at the end of what was heard, for those who reckon with its beats."""
+        return tuple(ear.stands for ear in self._ears)
 
     @property
     def status(self) -> tuple[DeckStatus, ...]:
@@ -140,7 +167,7 @@ class _Ear:
         self._features = Features(rate)
         self._follower = Follower(deck, rate, learned)
         self._transport = Transport(deck, rate)
-        self._policies = policies
+        self._policies = list(policies)
         self._heard = 0
         self._anchor = (0, 0.0)
         self._stepped_at: float | None = None
@@ -163,6 +190,31 @@ class _Ear:
         return DeckStatus(
             deck=self._deck.name, state=follower.state, tempo=follower.tempo, level_db=round(self._level_db, 1)
         )
+
+    @property
+    def stands(self) -> DeckStands:
+        """How the deck stands at the end of what was heard."""
+        line, tempo = self._follower.timeline, self._follower.tempo
+        return DeckStands(
+            at=self._at(self._heard),
+            deck=self._deck.name,
+            state=self._follower.state,
+            runs=self._transport.runs,
+            tempo=tempo,
+            beats=None if line is None or tempo is None else line.beat_at(self._heard),
+        )
+
+    def give_up(self, policy: PedalPolicy) -> None:
+        """Tell these pedals nothing any more, if they were told by this deck."""
+        if policy in self._policies:
+            self._policies.remove(policy)
+
+    def take_over(self, policy: PedalPolicy) -> list[Fact]:
+        """Tell these pedals the deck's tempo from now on; return what they are told at once."""
+        self._policies.append(policy)
+        policy.listen_to(self._deck.name)
+        at, tempo = self._heard / self._rate, self._follower.tempo
+        return [] if tempo is None else list(self._told(policy.hear(at, tempo, stepped_at=at)))
 
     def hear(self, event: SoundHeard, silence: int) -> list[tuple[int, Fact]]:
         """Return the facts of a block, each with the frame at which it was known."""
@@ -188,6 +240,14 @@ class _Ear:
             self._follower.expect(told.tempo)
         elif isinstance(told, BeatShifted):
             self._follower.shift_half_beat()
+        elif isinstance(told, TapeChosen):
+            self._follower.tape_changed()
+            if told.tempo is not None:
+                self._follower.expect(told.tempo)
+        elif isinstance(told, BeatRecounted) and not self._follower.recount(told.factor):
+            what, low, high = "twice" if told.factor == 2 else "half", *self._deck.tempo_range
+            why = f"there is no beat, or that is outside the deck's {low:g}..{high:g} bpm"
+            return [ActionRefused(at=told.at, action=f"{what}: {self.deck}", why=why)]
         return self._tap(told.at) if isinstance(told, BeatTapped) else []
 
     def _tap(self, at: float) -> list[Fact]:

@@ -62,3 +62,16 @@ class HostSuspended(Fact):
     def __post_init__(self) -> None:
         finite("at", self.at)
         within("slept_s", self.slept_s, 0.0, 1e9)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FootLost(Fact):
+    """The sender found the process that hears switches gone or hung, and starts another.
+
+    Attributes:
+        pid: Process id of the lost one.
+        why: How it was lost.
+    """
+
+    pid: int
+    why: str

@@ -20,7 +20,9 @@ from bridge.edge.osc import OscOut
 from bridge.engine import DeckStatus, Engine
 from bridge.errors import DeviceError, TakeError
 from bridge.events import (
+    DeckChanged,
     Fact,
+    FollowerChanged,
     ListenerStarted,
     PedalTold,
     SoundHeard,
@@ -30,7 +32,7 @@ from bridge.events import (
     TakeEnded,
     WallClockRead,
 )
-from bridge.events_hand import Hand
+from bridge.events_hand import Hand, Told
 from bridge.events_host import HostSuspended
 from bridge.journal.feature_writer import FeatureWriter
 from bridge.journal.sound import SoundWriter
@@ -45,6 +47,9 @@ READ_S = 0.05
 
 WALL_EVERY_S = 60.0
 """Wall time is written down this often."""
+
+STANDS_EVERY_S = 0.25
+"""How often the sender is told how the decks stand; changes at once."""
 
 RETRY_S = 1.0
 """An absent sound device is looked for this often."""
@@ -108,7 +113,7 @@ class _Listener:
         self._why = ""
         self._wall_at = 0.0
         self._told: dict[str, PedalTold] = {}
-        self._hands: list[Hand] = []  # done before there was an engine
+        self._hands: list[Hand | Told] = []  # done before there was an engine
         self._engine: Engine | None = None
         self._keeper: SoundWriter | None = None
         self._features: FeatureWriter | None = None
@@ -170,12 +175,16 @@ class _Listener:
             engine.resume(told)
         self._engine = engine
         self._obey(tuple(self._hands))
-        attend_at = now()
+        attend_at = stands_at = now()
         while not self._why:
             event = source.read(READ_S)
             if isinstance(event, SoundHeard):
                 self._keep(event)
-                self._say_all(engine.handle(event))
+                facts = engine.handle(event)
+                self._say_all(facts)
+                if event.at >= stands_at or any(isinstance(fact, FollowerChanged | DeckChanged) for fact in facts):
+                    stands_at = event.at + STANDS_EVERY_S
+                    self._tell_stands(engine)
             elif isinstance(event, SoundEnded):
                 time.sleep(READ_S)
             elif event is not None:
@@ -183,6 +192,10 @@ class _Listener:
             if (at := now()) >= attend_at:
                 attend_at = at + READ_S
                 self._attend(engine.status)
+
+    def _tell_stands(self, engine: Engine) -> None:
+        for stands in engine.stands:
+            self._link.send(stands)
 
     def _keep(self, event: SoundHeard) -> None:
         """Have the channels that the rig names recorded, until the disk refuses, and what the decks sounded like."""
@@ -221,14 +234,16 @@ class _Listener:
                 self._obey(message.hands)
             elif isinstance(message, Fact):
                 self._say(message)
-                if isinstance(message, Hand):
+                if isinstance(message, Hand | Told):
                     self._obey((message,))
+                    if self._engine is not None:
+                        self._tell_stands(self._engine)
                 elif isinstance(message, HostSuspended) and self._engine is not None:
                     self._engine.lose_phase()
         if self._link.closed and not self._why:
             self._why = f"the sender was lost: {self._link.why_closed}"
 
-    def _obey(self, hands: tuple[Hand, ...]) -> None:
+    def _obey(self, hands: tuple[Hand | Told, ...]) -> None:
         """Let the engine know what was done by hand, now or once there is one."""
         if self._engine is None:
             self._hands += hands

@@ -16,6 +16,7 @@ from bridge import sender
 from bridge.edge import control
 from bridge.edge.child import Listen
 from bridge.edge.host_clock import now, wall
+from bridge.edge.keys import terminal_kept
 from bridge.edge.midi import refuse_taken_ports
 from bridge.edge.port_set import OutPort
 from bridge.errors import DeviceError
@@ -96,7 +97,9 @@ def play(
         refuse_taken_ports([port.name for port in plan.ports], plan.api, plan.virtual)
     folder = begin_take(rig, copy)
     listen = Listen("bridge.listener:listen", (rig, folder, title, tape, now()))
-    ended = sender.run(plan, listen, for_s=for_s, open_port=open_port)
+    foot = Listen("bridge.edge.foot:foot", (rig,)) if rig.switches or rig.osc_in is not None else None
+    with terminal_kept():
+        ended = sender.run(plan, listen, foot=foot, for_s=for_s, open_port=open_port)
     from bridge.review.page import write_review
 
     review = write_review(folder)
@@ -116,6 +119,8 @@ def begin_take(rig: Rig, copy: str) -> Path:
     check_space(parent)
     folder = new_take_folder(parent, rig.take.name, wall())
     write_whole(folder / RIG_COPY, copy.encode())
+    if rig.cue_sheet:
+        write_whole(folder / rig.cue_sheet, Path(rig.path).with_name(rig.cue_sheet).read_bytes())
     take_lineup_along(parent, folder, wall())
     return folder
 

@@ -9,32 +9,33 @@ from __future__ import annotations
 import gc
 import os
 import select
-import signal
 import socket
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, closing, contextmanager
+from collections.abc import Callable
+from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from functools import partial
 from math import inf
-from types import FrameType
 
 from bridge.edge.awake import Awake
-from bridge.edge.child import ENDING, STOPPING, Listen, Listeners
-from bridge.edge.control import Control, HandAsked, MarkAsked
+from bridge.edge.child import Listen, Listeners, signals_noted
+from bridge.edge.control import Control
 from bridge.edge.host_clock import SPIN_S, SuspendWatch, now, wall
 from bridge.edge.link import EndAsked, Link
 from bridge.edge.outputs import Outputs
 from bridge.edge.port_process import PortProcesses
 from bridge.edge.port_set import OutPort, Ports, PortSet, PortSystem
 from bridge.edge.priority import Granted, on_time
-from bridge.events import Fact, MarkPlaced, PedalTold, PortLost, PortOpened, TicksDropped
-from bridge.events_hand import Hand, HandsOff, HandsOn, StepAllowed, TempoKept, TempoLetGo
-from bridge.events_host import HostSuspended, SenderReady
+from bridge.actions import Action, action_of
+from bridge.events import Fact, PedalTold, PortLost, PortOpened, TicksDropped
+from bridge.events_foot import ActionRefused, AllQuieted, DeckStands, SwitchUsed
+from bridge.events_hand import Hand, HandsOff
+from bridge.events_host import FootLost, HostSuspended, SenderReady
 from bridge.events_sent import MessageLeftOut
 from bridge.send.hands import Hands
 from bridge.send.messages import CLOCK
 from bridge.send.plan import SendPlan
-from bridge.send.schedule import Schedule
+from bridge.send.schedule import Message, Schedule
+from bridge.send.stage import Stage
 
 TURN_S = 0.1
 """Longest wait in seconds: how soon a signal is noticed, and how often the listener and the ports are looked after."""
@@ -85,6 +86,7 @@ def run(
     plan: SendPlan,
     listen: Listen,
     *,
+    foot: Listen | None = None,
     for_s: float | None = None,
     system: Callable[[], PortSystem] | None = None,
     open_port: Callable[[str], OutPort] | None = None,
@@ -96,6 +98,7 @@ def run(
     Args:
         plan: The ports and who they feed.
         listen: How to run the listener.
+        foot: How to run the process that hears switches; None where the rig has none.
         for_s: Length of the set in seconds; None for no limit.
         system: Called in the process of each MIDI output, gives what opens it; picklable. None for the machine's own.
         open_port: Opens a MIDI output by its name in the plan, or raises DeviceError; used in this process, in the
@@ -108,8 +111,8 @@ def run(
     if for_s is not None and not for_s > 0:
         raise ValueError(f"for_s must be above 0 seconds, got {for_s!r}")
     with ExitStack() as stack:
-        control = stack.enter_context(closing(Control(now, {"pedal": plan.known, "deck": plan.decks})))
-        asked = stack.enter_context(_signals_noted())
+        control = stack.enter_context(closing(Control(now, plan.names)))
+        asked = stack.enter_context(signals_noted())
         names = [port.name for port in plan.ports]
         system = system or partial(Outputs, plan.api, plan.virtual, os.getpid())
         ports: PortSet | PortProcesses = (
@@ -118,16 +121,29 @@ def run(
         stack.callback(ports.close)
         awake = stack.enter_context(closing(Awake(now)))
         granted = stack.enter_context(on_time())
-        sender = _Sender(plan, Listeners(listen, now), ports, control, awake, granted)
+        feet = Listeners(foot, now, FootLost) if foot is not None else None
+        sender = _Sender(plan, Listeners(listen, now), feet, ports, control, awake, granted)
         stack.callback(sender.listeners.kill)
+        if feet is not None:
+            stack.callback(feet.kill)
         return sender.run(asked, for_s)
 
 
 class _Sender:
     def __init__(
-        self, plan: SendPlan, listeners: Listeners, ports: Ports, control: Control, awake: Awake, granted: Granted
+        self,
+        plan: SendPlan,
+        listeners: Listeners,
+        feet: Listeners | None,
+        ports: Ports,
+        control: Control,
+        awake: Awake,
+        granted: Granted,
     ) -> None:
+        self._plan = plan
         self.listeners = listeners
+        self._feet = feet
+        self._knows: set[str] = set()  # decks of which the listener that runs has told how they stand
         self._awake = awake
         self._suspends = SuspendWatch()
         self._priority = granted.priority
@@ -140,6 +156,7 @@ class _Sender:
         self._control = control
         self.listeners.tend()  # the first start of a listener takes 15 ms and more: before any clock runs
         self._schedule = Schedule(plan, now())
+        self._stage = Stage(plan.stage, now())
         self._hands = Hands(plan)
         self._tended_at = -inf
         self._why = ""
@@ -156,6 +173,11 @@ class _Sender:
                 self._why = asked[0]
             elif end_at is not None and now() >= end_at:
                 self._why = f"its {for_s:g} s were over"
+        if self._feet is not None:
+            self._feet.ask_end(self._why)
+        for fact in self._stage.end(now()):  # while there is somebody to write it down
+            self._route(fact)
+        self._send()
         self.listeners.ask_end(self._why)
         give_up = now() + END_S
         while not self.listeners.gone and now() < give_up:
@@ -181,72 +203,107 @@ class _Sender:
         """Wait for what comes until shortly before the next tick, deal with it, and send the tick if it is time."""
         began = now()
         early_s = self._ports.lead_s or SPIN_S
-        self._attend(min(self._schedule.next_due() - early_s - began, TURN_S))
-        due = self._schedule.next_due()
+        self._attend(min(self._next_due() - early_s - began, TURN_S))
+        due = self._next_due()
         if due - now() <= early_s:
             while now() < due - self._ports.lead_s:
                 pass
             self._send()
         at = now()
         if at - began >= OVERDUE_S:
-            self.listeners.excuse(at)
-        if at - self._tended_at >= TURN_S and (
-            self._schedule.next_due() - at >= SLACK_S or at - self._tended_at >= OVERDUE_S
-        ):
+            for child in (self.listeners, self._feet):
+                if child is not None:
+                    child.excuse(at)
+        if at - self._tended_at >= TURN_S and (self._next_due() - at >= SLACK_S or at - self._tended_at >= OVERDUE_S):
             self._tend()
+
+    def _next_due(self) -> float:
+        return min(self._schedule.next_due(), self._stage.next_due(now()))
 
     def _send(self) -> None:
         """Hand over what is due within the ports' lead, and drop what is late."""
-        while (due := self._schedule.next_due()) <= (at := now()) + self._ports.lead_s:
-            taken = self._schedule.due(max(due, at))
-            for message in taken.messages:
-                is_taken = self._ports.send(
-                    message.port,
-                    message.data,
-                    message.at,
-                    message.undo,
-                    message.until,
-                    message.undo_at,
-                    message.settles,
-                )
-                self._ticks_sent += is_taken and message.data == CLOCK
-            for fact in taken.facts:
-                if isinstance(fact, TicksDropped):
-                    self._ticks_dropped += fact.count
-                self.listeners.post(fact)
+        while (due := self._next_due()) <= (at := now()) + self._ports.lead_s:
+            moment = max(due, at)
+            for source in (self._schedule.due(moment), self._stage.due(moment, wall)):
+                for message in source.messages:
+                    self._hand_over(message)
+                for fact in source.facts:
+                    if isinstance(fact, TicksDropped):
+                        self._ticks_dropped += fact.count
+                    self._route(fact)
+
+    def _hand_over(self, message: Message) -> None:
+        is_taken = self._ports.send(
+            message.port, message.data, message.at, message.undo, message.until, message.undo_at, message.settles
+        )
+        self._ticks_sent += is_taken and message.data == CLOCK
+        if not is_taken and message.data != CLOCK:
+            for fact in self._stage.missed(message.port, message.data, now()):
+                self._route(fact)
 
     def _attend(self, longest_s: float) -> None:
-        """Take in what the listener and other terminals say, waiting for it at most ``longest_s`` seconds."""
-        link = self.listeners.link
-        reads: list[Link | socket.socket] = [*self._control.sockets()]
-        writes = []
-        if link is not None:
-            reads.append(link)
-            if link.waiting:
-                writes.append(link)
-        readable, writable, _ = select.select(reads, writes, [], max(0.0, longest_s))
-        if writable and link is not None:
+        """Take in what the children and other terminals say, waiting for it at most ``longest_s`` seconds."""
+        children = [self.listeners] if self._feet is None else [self.listeners, self._feet]
+        links = [child.link for child in children if child.link is not None]
+        reads: list[Link | socket.socket] = [*self._control.sockets(), *links]
+        readable, writable, _ = select.select(reads, [link for link in links if link.waiting], [], max(0.0, longest_s))
+        for link in writable:
             link.flush()
-        if link in readable:
-            for wanted in self.listeners.receive():
-                self._obey(wanted)
+        for child in children:
+            if child.link in readable:
+                for wanted in child.receive():
+                    self._obey(wanted)
         for asked in self._control.serve(ready for ready in readable if isinstance(ready, socket.socket)):
-            if isinstance(asked, MarkAsked):
-                self.listeners.post(MarkPlaced(at=now(), wall=wall(), text=asked.text))
-            elif isinstance(asked, HandAsked):
-                self._do_by_hand(_hand(asked))
+            if isinstance(asked, Action):
+                at = now()
+                self.listeners.post(SwitchUsed(at=at, switch="terminal", how="press", action=str(asked)))
+                self._do(asked, at)
             else:
                 self._why = self._why or "tapebridge end"
 
-    def _obey(self, wanted: PedalTold | EndAsked) -> None:
-        if isinstance(wanted, EndAsked):
-            self._why = self._why or wanted.why
-            return
+    def _obey(self, wanted: Fact | EndAsked) -> None:
+        """Do what a child wants; what it only tells is passed on to the journal."""
+        match wanted:
+            case EndAsked():
+                self._why = self._why or wanted.why
+            case PedalTold():
+                self._order(wanted)
+            case DeckStands():
+                self._stage.hear(wanted, wanted.deck not in self._knows, now())
+                self._knows.add(wanted.deck)
+            case SwitchUsed():
+                self.listeners.post(wanted)
+                self._do_text(wanted)
+            case _:
+                self.listeners.post(wanted, is_output=False)
+
+    def _order(self, order: PedalTold) -> None:
         try:
-            if self._hands.passes(wanted):
-                self._schedule.take(wanted, now())
+            if self._hands.passes(order):
+                self._schedule.take(order, now())
         except ValueError:  # a listener at odds with the plan must not stop the clocks that it knows
             self._orders_refused += 1
+
+    def _do_text(self, used: SwitchUsed) -> None:
+        try:
+            action = action_of(used.action, self._plan.names)
+        except ValueError as error:
+            self.listeners.post(ActionRefused(at=used.at, action=used.action, why=str(error)))
+        else:
+            self._do(action, used.at)
+
+    def _do(self, action: Action, at: float) -> None:
+        for fact in self._stage.do(action, at, now(), wall()):
+            self._route(fact)
+
+    def _route(self, fact: Fact) -> None:
+        """Let everybody know of a fact whom it is about."""
+        if isinstance(fact, Hand):
+            self._do_by_hand(fact)
+            return
+        if isinstance(fact, AllQuieted):
+            self._schedule.quiet(now())
+        self.listeners.post(fact)
 
     def _do_by_hand(self, hand: Hand) -> None:
         """Do it, whether there is a listener or not; the policies hear of it through the journal's way."""
@@ -259,66 +316,45 @@ class _Sender:
         self.listeners.post(hand)
 
     def _tend(self) -> None:
-        """Look after the ports, the listener and the other terminals."""
+        """Look after the ports, the children and the other terminals."""
         self._ports.tend()
         for fact in self._ports.take_facts():
-            if isinstance(fact, MessageLeftOut):
-                for follows in self._schedule.missed(fact.port, bytes.fromhex(fact.data), now()):
-                    self.listeners.post(follows)
-                continue
-            if isinstance(fact, TicksDropped):  # by the port's own process
-                self._ticks_dropped += fact.count
-                self._ticks_sent -= fact.count
-                self._schedule.lost(fact.port)
-            elif isinstance(fact, PortOpened):
-                self._schedule.opened(fact.port, now())
-            elif isinstance(fact, PortLost):
-                self._schedule.gone(fact.port, now())
-            self.listeners.post(fact)
+            self._take_of_port(fact)
         if (told := self._awake.look()) is not None:
             self.listeners.post(told)
         if slept_s := self._suspends.look():
+            self._stage.lose_phase()
             self.listeners.post(HostSuspended(at=now(), slept_s=slept_s))
+        self._stage.deaf(now())
         self._control.tend()
+        if self._feet is not None:
+            self._feet.tend()
+            for fact in self._feet.take_lost():
+                self.listeners.post(fact)
         starts = self.listeners.starts
         self.listeners.tend()
         if self.listeners.starts != starts:
+            self._knows.clear()
             gc.collect()  # the only place that leaves cycles behind
         self._tended_at = now()
 
-
-def _hand(asked: HandAsked) -> Hand:
-    """Return what is done for another terminal, as a fact."""
-    at, name = now(), asked.name
-    match asked.what:
-        case "hands off":
-            return HandsOff(at=at, pedal=name)
-        case "hands on":
-            return HandsOn(at=at, pedal=name)
-        case "keep":
-            return TempoKept(at=at, deck=name)
-        case "let go":
-            return TempoLetGo(at=at, deck=name)
-    return StepAllowed(at=at, pedal=name)
-
-
-@contextmanager
-def _signals_noted() -> Iterator[list[str]]:
-    """Turn the signals that end a process into names in a list, which is yielded; undo it at the end.
-
-    Ctrl-Z is ignored. A hang-up that was ignored already, as nohup does, stays ignored.
-    """
-    asked: list[str] = []
-
-    def note(number: int, _: FrameType | None) -> None:
-        asked.append("Ctrl-C" if number == signal.SIGINT else signal.Signals(number).name)
-
-    hang_up = getattr(signal, "SIGHUP", None)
-    noted = [number for number in ENDING if number != hang_up or signal.getsignal(number) != signal.SIG_IGN]
-    before = {number: signal.signal(number, note) for number in noted}
-    before |= {number: signal.signal(number, signal.SIG_IGN) for number in STOPPING}
-    try:
-        yield asked
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
+    def _take_of_port(self, fact: Fact) -> None:
+        """Take in what happened to a port, and say what follows."""
+        follows: list[Fact] = []
+        if isinstance(fact, MessageLeftOut):
+            data = bytes.fromhex(fact.data)
+            follows = [*self._schedule.missed(fact.port, data, now()), *self._stage.missed(fact.port, data, now())]
+        elif isinstance(fact, TicksDropped):  # by the port's own process
+            self._ticks_dropped += fact.count
+            self._ticks_sent -= fact.count
+            self._schedule.lost(fact.port)
+        elif isinstance(fact, PortOpened):
+            self._schedule.opened(fact.port, now())
+            follows = self._stage.opened(fact.port, now())
+        elif isinstance(fact, PortLost):
+            self._schedule.gone(fact.port, now())
+            follows = self._stage.gone(fact.port, now())
+        if not isinstance(fact, MessageLeftOut):
+            self.listeners.post(fact)
+        for following in follows:
+            self._route(following)

@@ -15,6 +15,7 @@ from click.testing import CliRunner
 
 from bridge import __version__, live
 from bridge.cli import main
+from bridge.actions import VERBS
 from bridge.edge import control
 from bridge.testing.clips import clips_folder
 
@@ -101,14 +102,27 @@ def test_a_refusal_is_said_on_one_line_and_exits_with_1(tmp_path, monkeypatch, a
         (("keep", "north"), ("keep", "north")),
         (("let-go", "north"), ("let go", "north")),
         (("go", "long echo"), ("go", "long echo")),
+        (("mark", "the", "ferry"), ("mark", "the ferry")),
+        (("do", "arm:", "loop", "box"), ("arm", "loop box")),
     ],
 )
 def test_what_is_done_by_hand_is_asked_of_the_set_that_runs(monkeypatch, arguments, asked):
     done = []
-    monkeypatch.setattr(control, "by_hand", lambda what, name: done.append((what, name)))
+    monkeypatch.setattr(control, "ask", lambda action: done.append((action.verb, *action.names)))
     result = call(*arguments)
     assert (result.exit_code, result.output, done) == (0, "", [asked])
-    assert asked[0] in control.BY_HAND
+    assert asked[0] in VERBS
+
+
+def test_what_nobody_can_do_is_wrong_use() -> None:
+    result = call("do", "arm")
+    assert result.exit_code == 2
+    assert "must be written arm: LOOPER" in result.output
+
+
+def test_the_help_of_do_names_everything_that_can_be_asked_for() -> None:
+    shown = call("do", "--help").output
+    assert all(f"\n  {verb}" in shown for verb in VERBS)
 
 
 def test_run_tells_of_an_unknown_osc_host_before_the_set_begins(tmp_path, monkeypatch):

@@ -41,7 +41,7 @@ ROOMS = {
         "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times "
         "bridge.send.song bridge.send.plan bridge.send.hands bridge.send.beats bridge.send.loopers bridge.send.looper "
         "bridge.send.loop_edges bridge.send.loop_out bridge.send.loop_watch bridge.send.cues "
-        "bridge.send.lamps bridge.send.meeting bridge.send.stage",
+        "bridge.send.cue_waits bridge.send.lamps bridge.send.meeting bridge.send.stage",
         "vocabulary",
     ),
     "foot": ("bridge.foot", "vocabulary, rig text"),
@@ -49,9 +49,10 @@ ROOMS = {
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
     "wires": (
         "bridge.edge.awake bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.jack_watch "
+        "bridge.edge.keys "
         "bridge.edge.link bridge.edge.midi bridge.edge.outputs bridge.edge.plugged bridge.edge.port_lock "
         "bridge.edge.port_hand bridge.edge.port_process bridge.edge.port_set bridge.edge.priority",
-        "vocabulary",
+        "vocabulary, foot",
     ),
     "gear": ("bridge.edge", "vocabulary, lines, wires, measure, foot"),
     "measure": ("bridge.measure", "vocabulary"),

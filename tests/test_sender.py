@@ -15,12 +15,14 @@ from pathlib import Path
 import pytest
 
 from bridge import sender
+from bridge.actions import Action
 from bridge.edge import control
 from bridge.edge.child import Child, Listen, Listeners
 from bridge.edge.host_clock import now
 from bridge.errors import BridgeError, DeviceError
 from bridge.events import ListenerLost, PortLost
-from bridge.send.plan import PortPlan, SendPlan
+from bridge.rig import Deck
+from bridge.send.plan import PortPlan, SendPlan, StagePlan
 from bridge.sender import SetEnded
 from bridge.testing.clock import FakeClock
 from bridge.testing.ports import ListPort
@@ -260,7 +262,7 @@ def test_a_hang_up_that_nohup_ignores_stays_ignored_and_other_signals_are_given_
 
 
 def test_another_terminal_can_mark_and_end_the_set_but_not_start_a_second(running, log, port):
-    control.mark("kettle on")
+    control.ask(Action("mark", ("kettle on",)))
     until(lambda: "1 MarkPlaced kettle on" in running.log.read_text())
     with pytest.raises(BridgeError, match=rf"running already \(process {running.process.pid}\)"):
         run("silent", log.with_name("second.log"), port)
@@ -300,7 +302,7 @@ def test_a_sleep_of_the_machine_is_told_and_the_clock_goes_on(log, port, monkeyp
 @posix
 def test_a_mark_set_while_the_listener_hangs_reaches_the_next_journal(running):
     os.kill(running.listener, signal.SIGSTOP)
-    control.mark("fog signal")
+    control.ask(Action("mark", ("fog signal",)))
     until(lambda: "2 MarkPlaced fog signal" in running.log.read_text())
     control.end()
     running.process.wait(8)
@@ -375,19 +377,19 @@ def test_what_is_done_by_hand_survives_a_listener_that_does_not_know_it_and_the_
 
     def hands() -> None:
         until(lambda: len(port.sent) > 10)
-        control.by_hand("hands off", "long echo")
-        control.by_hand("keep", "north")
+        control.ask(Action("hands off", ("long echo",)))
+        control.ask(Action("keep", ("north",)))
         done["off"] = now()
         until(lambda: log.exists() and "2 standing: HandsOff TempoKept" in log.read_text())
         done["on"] = now()
-        control.by_hand("hands on", "long echo")
+        control.ask(Action("hands on", ("long echo",)))
         sent = len(port.sent)
         until(lambda: len(port.sent) > sent + 10)
         control.end()
 
     thread = threading.Thread(target=hands)
     thread.start()
-    ended = run("unaware", log, port, plan=replace(PLAN, decks=("north",)))
+    ended = run("unaware", log, port, plan=replace(PLAN, stage=StagePlan(decks=(Deck(name="north", channels=(1,)),))))
     thread.join(10)
     assert (ended.why, ended.starts) == ("tapebridge end", 2)
     assert {data for _, data in port.sent} == {b"\xf8"}

@@ -12,6 +12,7 @@ from bridge.commands import example
 @example('tapebridge go "long echo"')
 def command(pedal: str) -> None:
     """Pass on the step that a pedal with step = "foot" waits with."""
+    from bridge.actions import Action
     from bridge.edge import control
 
-    control.by_hand("go", pedal)
+    control.ask(Action("go", (pedal,)))

@@ -18,9 +18,10 @@ def command() -> None:
 @example('tapebridge hands off "long echo"')
 def off(pedal: str) -> None:
     """End a pedal's clock, without a Stop, so that its knobs count; pedals on the same port lose theirs too."""
+    from bridge.actions import Action
     from bridge.edge import control
 
-    control.by_hand("hands off", pedal)
+    control.ask(Action("hands off", (pedal,)))
 
 
 @command.command("on")
@@ -28,6 +29,7 @@ def off(pedal: str) -> None:
 @example('tapebridge hands on "long echo"')
 def on(pedal: str) -> None:
     """Tell a pedal its tempo again."""
+    from bridge.actions import Action
     from bridge.edge import control
 
-    control.by_hand("hands on", pedal)
+    control.ask(Action("hands on", (pedal,)))

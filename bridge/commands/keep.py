@@ -12,6 +12,7 @@ from bridge.commands import example
 @example("tapebridge keep north")
 def command(deck: str) -> None:
     """Hold the tempo of a deck's pedals whatever is heard, until it is let go (let-go)."""
+    from bridge.actions import Action
     from bridge.edge import control
 
-    control.by_hand("keep", deck)
+    control.ask(Action("keep", (deck,)))

@@ -12,6 +12,7 @@ from bridge.commands import example
 @example("tapebridge let-go north")
 def command(deck: str) -> None:
     """Let a deck's pedals follow again what is heard."""
+    from bridge.actions import Action
     from bridge.edge import control
 
-    control.by_hand("let go", deck)
+    control.ask(Action("let go", (deck,)))

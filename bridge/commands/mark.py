@@ -12,6 +12,7 @@ from bridge.commands import example
 @example('tapebridge mark "the ferry answers"')
 def command(text: tuple[str, ...]) -> None:
     """Place a mark in the take that runs."""
+    from bridge.actions import Action
     from bridge.edge import control
 
-    control.mark(" ".join(text))
+    control.ask(Action("mark", (" ".join(text),)))

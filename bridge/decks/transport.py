@@ -73,6 +73,11 @@ class Transport:
         self._sound: Profile | None = None
         self._started: int | None = None
 
+    @property
+    def runs(self) -> bool:
+        """Whether its tape can be heard."""
+        return self._gate.is_open
+
     def hear(self, hop: Hop, state: FollowerState, tempo: float | None) -> list[Change]:
         """Take in one hop, and what the follower made of it, and return what was noticed.
 

@@ -11,12 +11,14 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from math import inf
+from types import FrameType
 from typing import Any
 
 from bridge.edge.link import Alive, EndAsked, Link, PortsGone, Standing
 from bridge.edge.priority import as_usual
 from bridge.events import Fact, ListenerLost, PedalTold, PortLost, PortOpened
 from bridge.events_hand import Hand
+from bridge.events_host import FootLost
 
 PATIENCE_S = 3.0
 """A listener that gave no sign of life for so long, in seconds, is hung."""
@@ -141,6 +143,7 @@ class Listeners:
     Args:
         listen: What runs.
         now: Tells the host time in seconds.
+        loss: The fact that one was lost.
 
     Attributes:
         starts: How many were started.
@@ -148,7 +151,10 @@ class Listeners:
         hands: What stands by hand, for the next listener; to be set by who knows.
     """
 
-    def __init__(self, listen: Listen, now: Callable[[], float]) -> None:
+    def __init__(
+        self, listen: Listen, now: Callable[[], float], loss: type[ListenerLost] | type[FootLost] = ListenerLost
+    ) -> None:
+        self._loss = loss
         self._listen = listen
         self._now = now
         self._child: Child | None = None
@@ -183,9 +189,16 @@ class Listeners:
         """Facts that no listener has vouched for yet, oldest first."""
         return tuple(fact for _, fact in self._unheard)
 
-    def post(self, fact: Fact) -> None:
-        """Give a fact of the sender to the listener's journal, now or when there is a listener."""
-        if isinstance(fact, PortLost):
+    def post(self, fact: Fact, is_output: bool = True) -> None:
+        """Give a fact to the listener's journal, now or when there is a listener.
+
+        Args:
+            fact: What happened.
+            is_output: Whether a port in it is a MIDI output, and not an input of the foot's.
+        """
+        if not is_output:
+            pass
+        elif isinstance(fact, PortLost):
             self._gone.add(fact.port)
         elif isinstance(fact, PortOpened):
             self._gone.discard(fact.port)
@@ -194,22 +207,27 @@ class Listeners:
             self._unheard.popleft()
             self.dropped += 1
 
-    def receive(self) -> list[PedalTold | EndAsked]:
-        """Return what the listener wants done, oldest first."""
+    def receive(self) -> list[Fact | EndAsked]:
+        """Return what the listener wants done and told, oldest first."""
         if self._child is None:
             return []
-        wanted: list[PedalTold | EndAsked] = []
+        wanted: list[Fact | EndAsked] = []
         for message in self._child.link.receive():
             self._child.alive_at(self._now())
             if isinstance(message, Alive):
                 while self._unheard and self._unheard[0][0] <= message.heard:
                     self._unheard.popleft()
-            elif isinstance(message, PedalTold):
-                self._orders[message.pedal] = message
-                wanted.append(message)
-            elif isinstance(message, EndAsked):
+            elif isinstance(message, (Fact, EndAsked)):
+                if isinstance(message, PedalTold):
+                    self._orders[message.pedal] = message
                 wanted.append(message)
         return wanted
+
+    def take_lost(self) -> list[Fact]:
+        """Take what waits for a next one: how one was lost, for who writes it down elsewhere."""
+        waiting = [fact for _, fact in self._unheard]
+        self._unheard.clear()
+        return waiting
 
     def excuse(self, now: float) -> None:
         """Forgive a silence that this process slept through itself."""
@@ -259,7 +277,7 @@ class Listeners:
         self._lost_in_a_row += 1
         if self._wait_s > 0:
             why = f"{why}; {self._lost_in_a_row} lost soon after their start, the next starts in {self._wait_s:g} s"
-        self.post(ListenerLost(at=now, pid=pid, why=why))
+        self.post(self._loss(at=now, pid=pid, why=why))
         self._next_start = now + self._wait_s
         self._wait_s = min(max(1.0, 2.0 * self._wait_s), LONGEST_WAIT_S)
 
@@ -290,3 +308,25 @@ def signals_held() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def signals_noted() -> Iterator[list[str]]:
+    """Turn the signals that end a process into names in a list, which is yielded; undo it at the end.
+
+    Ctrl-Z is ignored. A hang-up that was ignored already, as nohup does, stays ignored.
+    """
+    asked: list[str] = []
+
+    def note(number: int, _: FrameType | None) -> None:
+        asked.append("Ctrl-C" if number == signal.SIGINT else signal.Signals(number).name)
+
+    hang_up = getattr(signal, "SIGHUP", None)
+    noted = [number for number in ENDING if number != hang_up or signal.getsignal(number) != signal.SIG_IGN]
+    before = {number: signal.signal(number, note) for number in noted}
+    before |= {number: signal.signal(number, signal.SIG_IGN) for number in STOPPING}
+    try:
+        yield asked
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

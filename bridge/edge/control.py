@@ -1,4 +1,4 @@
-"""The local socket behind ``tapebridge mark``, ``end`` and ``hands``: how another terminal reaches the set that runs.
+"""The local socket behind ``tapebridge mark``, ``end`` and ``do``: how another terminal reaches the set that runs.
 
 The set listens on loopback. Where, its process id, and a random token that only this user can read are in one file in
 a folder of the user's own; without the token nothing is heard.
@@ -19,13 +19,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from bridge.actions import Action, check_names
 from bridge.errors import BridgeError
 
 REQUEST_MAX = 8192
 """Longest request in bytes."""
-
-MARK_MAX = 1000
-"""Longest text of a mark in characters."""
 
 ANSWER_MAX = 8192
 """Longest answer in bytes."""
@@ -44,63 +42,25 @@ END_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
-class MarkAsked:
-    """Somebody wants a mark in the take.
-
-    Attributes:
-        text: The mark, 1..1000 characters.
-    """
-
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
 class SetEndAsked:
     """Somebody wants the set to end."""
 
 
-@dataclass(frozen=True, slots=True)
-class HandAsked:
-    """Somebody wants something done by hand.
-
-    Attributes:
-        what: A key of `BY_HAND`.
-        name: A pedal or a deck of the rig that runs.
-    """
-
-    what: str
-    name: str
+Asked = Action | SetEndAsked
+"""What other terminals ask for; the names of an action are those of the set."""
 
 
-Asked = MarkAsked | SetEndAsked | HandAsked
-"""What other terminals ask for."""
-
-BY_HAND = {"hands off": "pedal", "hands on": "pedal", "go": "pedal", "keep": "deck", "let go": "deck"}
-"""What can be done by hand, and to what."""
-
-
-def by_hand(what: str, name: str) -> None:
+def ask(action: Action) -> None:
     """Have something done in the set that runs.
 
-    Args:
-        what: A key of `BY_HAND`.
-        name: The pedal or the deck.
-
     Raises:
-        BridgeError: No set is running, it does not answer, or its rig has no such pedal or deck.
+        BridgeError: No set is running, it does not answer, it has nobody of that name, or a mark has no good text.
     """
-    with _asked(what, name=name):
-        pass
-
-
-def mark(text: str) -> None:
-    """Put a mark into the take of the set that runs.
-
-    Raises:
-        BridgeError: No set is running, it does not answer, or the text is empty or longer than 1000 characters.
-    """
-    _checked_mark(text)
-    with _asked("mark", text=text):
+    try:
+        check_names(action)
+    except ValueError as error:
+        raise BridgeError(f"{str(error)[0].upper()}{str(error)[1:]}.") from error
+    with _asked("act", verb=action.verb, names=list(action.names)):
         pass
 
 
@@ -136,15 +96,15 @@ class Control:
 
     Args:
         now: Tells the host time in seconds.
-        names: Names of the set's pedals and decks, under "pedal" and "deck".
+        names: Names of the set, as `bridge.actions.action_of` wants them; None to take any.
 
     Raises:
         BridgeError: Another set runs, or the user's folder cannot be used.
     """
 
-    def __init__(self, now: Callable[[], float], names: Mapping[str, tuple[str, ...]] | None = None) -> None:
+    def __init__(self, now: Callable[[], float], names: Mapping[str, Iterable[str]] | None = None) -> None:
         self._now = now
-        self._names = names or {}
+        self._names = names
         self._token = os.urandom(16).hex()
         self._clients: dict[socket.socket, _Client] = {}
         self._path = _run_file()
@@ -163,8 +123,8 @@ class Control:
     def serve(self, readable: Iterable[socket.socket]) -> list[Asked]:
         """Take in what has come; return what is asked, oldest first.
 
-        What is not a request, or has not the token, is turned away without an answer; what names a pedal or deck that
-        is not there is told so.
+        What is not a request, or has not the token, is turned away without an answer; what names somebody
+        who is not there is told so.
         """
         asked = []
         for connection in readable:
@@ -233,7 +193,7 @@ class Control:
         if not client.request.endswith(b"\n"):
             return None
         request = self._understood(client.request)
-        if isinstance(request, HandAsked) and (refusal := self._refusal(request)):
+        if isinstance(request, Action) and (refusal := self._refusal(request)):
             with contextlib.suppress(OSError):
                 connection.send(f"{refusal}\n".encode())
             self._drop(connection)
@@ -247,13 +207,13 @@ class Control:
             self._drop(connection)
         return request
 
-    def _refusal(self, asked: HandAsked) -> str:
-        """Return why something cannot be done by hand; empty if it can."""
-        kind = BY_HAND[asked.what]
-        known = self._names.get(kind, ())
-        if asked.name in known:
-            return ""
-        return f"The set has no {kind} called {asked.name!r:.60}. Its {kind}s: {', '.join(known) or 'none'}."
+    def _refusal(self, action: Action) -> str:
+        """Return why something cannot be done; empty if it can."""
+        try:
+            check_names(action, self._names)
+        except ValueError as error:
+            return f"In this set {error}."
+        return ""
 
     def _understood(self, line: bytes) -> Asked | None:
         try:
@@ -262,10 +222,10 @@ class Control:
                 return None
             if request["do"] == "end":
                 return SetEndAsked()
-            if request["do"] in BY_HAND:
-                return HandAsked(request["do"], str(request["name"]))
-            return MarkAsked(_checked_mark(request["text"])) if request["do"] == "mark" else None
-        except (ValueError, KeyError, TypeError, RecursionError, BridgeError):
+            action = Action(request["verb"], tuple(map(str, request["names"])))
+            check_names(action)
+            return action if request["do"] == "act" else None
+        except (ValueError, KeyError, TypeError, RecursionError):
             return None
 
     def _drop(self, connection: socket.socket) -> None:
@@ -278,12 +238,6 @@ class _Client:
     patience_until: float
     request: bytes = b""
     done: bool = False
-
-
-def _checked_mark(text: str) -> str:
-    if not (isinstance(text, str) and text.strip() and len(text) <= MARK_MAX):
-        raise BridgeError(f"A mark is a text of 1 to {MARK_MAX} characters, got {text!r:.40}.")
-    return text
 
 
 def _run_file() -> Path:
@@ -336,7 +290,7 @@ def _running_pid(path: Path) -> int | None:
     return int(run["pid"])
 
 
-def _asked(what: str, **more: str) -> socket.socket:
+def _asked(what: str, **more: Any) -> socket.socket:
     """Ask the set that runs for something; return the open connection after it said that it does it."""
     run = _read_run(_run_file())
     if run is None:

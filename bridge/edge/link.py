@@ -10,6 +10,7 @@ from math import inf
 from typing import Any
 
 from bridge.events import Fact, PedalTold
+from bridge.events_foot import DeckStands
 from bridge.events_hand import Hand
 from bridge.records import as_record, from_record
 
@@ -78,8 +79,9 @@ class Link:
     """One end of the link. Nothing here blocks; each end belongs to one thread.
 
     What cannot be sent at once waits. A newer order (PedalTold) takes the place of one that still waits for the same
-    pedal, and so does a newer word of the same kind; when `WAITING_MAX` others wait, the oldest of those is dropped and
-    counted: orders and words never are. A link may be handed to a process of multiprocessing while that is spawned.
+    pedal, and so does a newer word of the same kind, or of how the same deck stands; when `WAITING_MAX` others wait,
+    the oldest of those is dropped and counted: orders and words never are. A link may be handed to a process of
+    multiprocessing while that is spawned.
 
     Args:
         connection: A connected stream socket, which the link owns from now on.
@@ -140,7 +142,7 @@ class Link:
             key, record = "standing", {"word": "standing", "hands": [as_record(hand) for hand in message.hands]}
         else:
             number = self._sent = self._sent + 1
-            key = ("order", message.pedal) if isinstance(message, PedalTold) else number
+            key = _key(message, number)
             record = {"n": number} | as_record(message)
         if not self._mute:
             self._waiting.pop(key, None)
@@ -234,3 +236,10 @@ class Link:
     def _end(self, why: str) -> None:
         if not self.closed:
             self.closed, self.why_closed = True, why
+
+
+def _key(fact: Fact, number: int) -> object:
+    """Return what a fact that waits gives way to, if that comes later; a number for nothing."""
+    if isinstance(fact, PedalTold):
+        return ("order", fact.pedal)
+    return ("stands", fact.deck) if isinstance(fact, DeckStands) else number

@@ -183,6 +183,26 @@ class Follower:
         if self.timeline is not None:
             self._beats.turn_half()
 
+    def recount(self, factor: float) -> bool:
+        """Count the beat ``factor`` times as fast from the last beat on, 2 or 0.5, and keep that octave.
+
+        Returns:
+            Whether it was done: not without a beat, nor out of the deck's tempo range.
+        """
+        if self.timeline is None or self.tempo is None:
+            return False
+        tempo = self.timeline.tempo * factor
+        low, high = limits(self._range)
+        if not low <= tempo <= high:
+            return False
+        self._told = tempo
+        self._beats.go_at(tempo)
+        self._octave.settle()
+        self._watch.forget()
+        self._rivals.forget()
+        self._reckon_with(tempo)
+        return True
+
     def tempo_moved_by(self, factor: float) -> None:
         """Take in that the deck now runs ``factor`` times as fast, and the tempo with it; the octave moves along.
 

@@ -30,6 +30,7 @@ class DeckBeats:
         self.stands: DeckStands | None = None
         self._line: tuple[float, float, float] | None = None  # an instant, its beat, and the tempo from there on
         self._one: int | None = None
+        self._deaf = False
 
     @property
     def known(self) -> bool:
@@ -39,7 +40,7 @@ class DeckBeats:
     @property
     def heard(self) -> bool:
         """Whether the beat is heard now, and not only held."""
-        return self.stands is not None and self.stands.state == "following" and self._line is not None
+        return not self._deaf and self.stands is not None and self.stands.state == "following" and self.known
 
     @property
     def tempo(self) -> float | None:
@@ -53,7 +54,7 @@ class DeckBeats:
 
     def take(self, stands: DeckStands) -> None:
         """Take in how the deck stands. A deck that stops forgets its bars: what plays next may be another tape."""
-        self.stands = stands
+        self.stands, self._deaf = stands, False
         if not stands.runs:
             self._one = None
         if stands.tempo is None or stands.beats is None:
@@ -65,6 +66,10 @@ class DeckBeats:
             off = (stands.beats - beat) % 1.0
             beat += off - 1.0 if off > 0.5 else off
         self._line = (stands.at, beat, stands.tempo)
+
+    def unheard(self) -> None:
+        """Take in that nobody hears the deck now; its beat goes on as it was told last."""
+        self._deaf = True
 
     def lose_phase(self) -> None:
         """Take in that nobody knows any more where the beats fall, though the tempo holds; bars are forgotten."""

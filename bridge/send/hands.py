@@ -8,7 +8,17 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bridge.events import PedalTold
-from bridge.events_hand import Hand, HandsOff, HandsOn, LoopChanged, StepAllowed, TempoKept, TempoLetGo
+from bridge.events_hand import (
+    Hand,
+    HandsOff,
+    HandsOn,
+    LoopChanged,
+    PedalTurned,
+    StepAllowed,
+    TempoKept,
+    TempoLetGo,
+    TempoNudged,
+)
 from bridge.send.plan import SendPlan
 from bridge.units import period_s
 
@@ -27,11 +37,12 @@ class Hands:
         self._off: dict[str, HandsOff] = {}
         self._kept: dict[str, TempoKept] = {}
         self._loops: dict[str, LoopChanged] = {}
+        self._turned: dict[str, PedalTurned] = {}
 
     @property
     def standing(self) -> tuple[Hand, ...]:
         """What a new listener is to know, in no order that matters."""
-        return (*self._off.values(), *self._kept.values(), *self._loops.values())
+        return (*self._off.values(), *self._turned.values(), *self._kept.values(), *self._loops.values())
 
     def passes(self, order: PedalTold) -> bool:
         """Note a pedal's newest order; return whether it may be carried out now."""
@@ -48,8 +59,14 @@ class Hands:
                 return self._again(hand) if was_off else []
             case TempoKept():
                 self._kept[hand.deck] = hand
+            case TempoNudged():
+                self._kept[hand.deck] = TempoKept(at=hand.at, deck=hand.deck)
             case TempoLetGo():
                 self._kept.pop(hand.deck, None)
+            case PedalTurned():
+                for pedal in self._group(hand.pedal):
+                    self._turned.pop(pedal, None)
+                self._turned[hand.pedal] = hand
             case LoopChanged(loop="stopped"):
                 self._loops.pop(hand.pedal, None)
             case LoopChanged():

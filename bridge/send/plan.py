@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from bridge.rig import Pedal, Rig, Transport
+from bridge.rig import Deck, Pedal, Rig, Transport
+from bridge.rig_foot import Cue, Lamp, Looper, Wire
 from bridge.send.delay_times import TimePlan
 from bridge.send.taps import TapPlan
 from bridge.units import checked_tempo
@@ -27,6 +28,7 @@ class PortPlan:
         transport: Which messages go out beside its clock.
         taps: The pedals that are tapped there.
         times: The pedals that are told delay times there.
+        cued: Whether messages of loopers, cues or lamps go out there.
 
     Raises:
         ValueError: Nothing to send, a tempo outside 20..400 bpm, a latency outside -0.5..0.5 s, or two pedals on one
@@ -41,10 +43,11 @@ class PortPlan:
     transport: tuple[Transport, ...] = ()
     taps: tuple[TapPlan, ...] = ()
     times: tuple[TimePlan, ...] = ()
+    cued: bool = False
 
     def __post_init__(self) -> None:
-        if not (self.pedals or self.taps or self.times):
-            raise ValueError(f"port {self.name!r} feeds no pedal")
+        if not (self.pedals or self.taps or self.times or self.cued):
+            raise ValueError(f"port {self.name!r} feeds nothing")
         if self.begin_tempo is not None:
             checked_tempo(self.begin_tempo)
         if not -0.5 <= self.latency_s <= 0.5:  # NaN fails too
@@ -54,13 +57,14 @@ class PortPlan:
             raise ValueError(f"two pedals on port {self.name!r} have the same tap contact")
 
     @classmethod
-    def of(cls, name: str, pedals: tuple[Pedal, ...], osc: str) -> PortPlan:
+    def of(cls, name: str, pedals: tuple[Pedal, ...], osc: str, cued: bool = False) -> PortPlan:
         """Return what goes out on one port for the pedals of a rig.
 
         Args:
             name: The port's name.
             pedals: All pedals of the rig.
             osc: The name of the OSC receiver; empty for none.
+            cued: Whether messages of loopers, cues or lamps go out there.
         """
         clocked = [pedal for pedal in pedals if pedal.port == name and "clock" in pedal.sync]
         return cls(
@@ -72,7 +76,38 @@ class PortPlan:
             transport=clocked[0].transport if clocked else (),
             taps=tuple(TapPlan.of(pedal) for pedal in pedals if _taps_port(pedal, osc) == name),
             times=tuple(TimePlan.of(pedal) for pedal in pedals if _times_port(pedal, osc) == name),
+            cued=cued,
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StagePlan:
+    """What is played by itself or by foot, for `bridge.send.stage`.
+
+    Attributes:
+        decks: The decks: their names, bars and tapes.
+        loopers: The loopers.
+        cues: The cues.
+        lamps: The lamps.
+        osc: The port's name for what goes by OSC; empty for none.
+    """
+
+    decks: tuple[Deck, ...] = ()
+    loopers: tuple[Looper, ...] = ()
+    cues: tuple[Cue, ...] = ()
+    lamps: tuple[Lamp, ...] = ()
+    osc: str = ""
+
+    def port_of(self, port: str, wires: tuple[Wire, ...]) -> str:
+        """Return the name of the output that a group of messages goes to."""
+        return self.osc if any(wire.kind == "osc" for wire in wires) else port
+
+    @property
+    def ports(self) -> tuple[str, ...]:
+        """Names of the outputs that it needs, each once."""
+        loopers = [self.port_of(looper.port, looper.record.messages) for looper in self.loopers]
+        cues = [self.port_of(cue.port, cue.messages) for cue in self.cues if cue.messages]
+        return tuple(dict.fromkeys([*loopers, *cues, *(lamp.port for lamp in self.lamps)]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +118,7 @@ class SendPlan:
         ports: The outputs, in the order of the rig's pedals.
         api: "alsa", "jack", "coremidi" or "windows"; None for the system's own.
         virtual: Names of the output ports that the bridge makes itself.
-        decks: Names of the decks.
+        stage: What is played by itself or by foot.
 
     Raises:
         ValueError: Two ports of one name, or one pedal on two clocks.
@@ -92,7 +127,7 @@ class SendPlan:
     ports: tuple[PortPlan, ...]
     api: str | None = None
     virtual: tuple[str, ...] = ()
-    decks: tuple[str, ...] = ()
+    stage: StagePlan = StagePlan()
 
     def __post_init__(self) -> None:
         names = [port.name for port in self.ports]
@@ -109,10 +144,23 @@ class SendPlan:
         rig's receiver, which is an output like the others.
         """
         osc = f"{OSC}{rig.osc.host}:{rig.osc.port}" if rig.osc is not None else ""
-        names = dict.fromkeys(name for pedal in rig.pedals for name in _outputs(pedal, osc))
-        ports = tuple(PortPlan.of(name, rig.pedals, osc) for name in names)
-        decks = tuple(deck.name for deck in rig.decks)
-        return cls(ports=ports, api=rig.midi.api, virtual=rig.midi.virtual, decks=decks)
+        stage = StagePlan(decks=rig.decks, loopers=rig.loopers, cues=rig.cues, lamps=rig.lamps, osc=osc)
+        fed = [name for pedal in rig.pedals for name in _outputs(pedal, osc)]
+        names = dict.fromkeys([*fed, *stage.ports])
+        ports = tuple(PortPlan.of(name, rig.pedals, osc, name in stage.ports) for name in names)
+        return cls(ports=ports, api=rig.midi.api, virtual=rig.midi.virtual, stage=stage)
+
+    @property
+    def decks(self) -> tuple[str, ...]:
+        """Names of the decks."""
+        return tuple(deck.name for deck in self.stage.decks)
+
+    @property
+    def names(self) -> dict[str, tuple[str, ...]]:
+        """The names that an action can have, as `bridge.actions.action_of` wants them."""
+        loopers = tuple(looper.name for looper in self.stage.loopers)
+        cues = tuple(cue.name for cue in self.stage.cues)
+        return {"deck": self.decks, "pedal": self.known, "looper": loopers, "cue": cues}
 
     @property
     def known(self) -> tuple[str, ...]:

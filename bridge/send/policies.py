@@ -12,7 +12,16 @@ from fractions import Fraction
 from math import inf
 
 from bridge.events import Fact, PedalTold
-from bridge.events_hand import Hand, HandsOff, HandsOn, LoopChanged, StepAllowed, TempoKept, TempoLetGo
+from bridge.events_hand import (
+    Hand,
+    HandsOff,
+    HandsOn,
+    LoopChanged,
+    StepAllowed,
+    TempoKept,
+    TempoLetGo,
+    TempoNudged,
+)
 from bridge.rig import Pedal
 from bridge.send.fold import Folding, longest_division
 from bridge.send.period import REST, SEAT, Period, apart, slew_of
@@ -99,6 +108,11 @@ class PedalPolicy:
         match hand:
             case TempoKept() | TempoLetGo() if hand.deck == self.deck:
                 self._kept = isinstance(hand, TempoKept)
+            case TempoNudged() if hand.deck == self.deck and self._tempo is not None:
+                self._kept = True
+                wanted = self._tempo * (1.0 + hand.percent / 100.0)
+                self._period.step(min(TEMPO_MAX, max(TEMPO_MIN, wanted)), at)
+                return self._tell(at, self._period.tempo, "by hand")
             case HandsOff() if hand.pedal in self._names:
                 self._hands_off.add(hand.pedal)
             case HandsOn() if hand.pedal in self._hands_off:
@@ -111,6 +125,12 @@ class PedalPolicy:
             case LoopChanged() if hand.pedal in self._names:
                 self._loops[hand.pedal] = hand.loop
         return []
+
+    def listen_to(self, deck: str) -> None:
+        """Take the beats of another deck from now on; its tempo is a step for the pedals."""
+        self.deck = deck
+        self._kept = False
+        self._phase.forget()
 
     def beat(self, at: float, index: int) -> None:
         """Take in a beat of the deck: its time, and its number, which grows by 1 from beat to beat."""

@@ -124,6 +124,12 @@ class Schedule:
         """Take in that ticks which were given out were lost on the way, so that a sequencer there is behind."""
         self._ports[port].lost()
 
+    def quiet(self, now: float) -> None:
+        """Open all contacts; the clocks go on, and pedals are tapped again when they are next told."""
+        self._now = max(self._now, now)
+        for port in self._ports.values():
+            port.quiet(self._now)
+
     def end(self, now: float) -> None:
         """End the clocks, open all contacts, and stop what the rig wants stopped: that much is due at once."""
         self._now = max(self._now, now)
@@ -231,6 +237,10 @@ class _Port:
 
     def lost(self) -> None:
         self._song.lost()
+
+    def quiet(self, now: float) -> None:
+        for tap in self._taps:
+            tap.end(now)
 
     def end(self, now: float) -> None:
         self._clock = None

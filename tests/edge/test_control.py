@@ -14,8 +14,9 @@ from pathlib import Path
 
 import pytest
 
+from bridge.actions import Action, action_of
 from bridge.edge import control as control_module
-from bridge.edge.control import CLIENTS_MAX, Control, HandAsked, MarkAsked, SetEndAsked, by_hand, end, mark
+from bridge.edge.control import CLIENTS_MAX, Control, SetEndAsked, ask, end
 from bridge.edge.host_clock import now
 from bridge.errors import BridgeError
 from bridge.testing.clock import FakeClock
@@ -31,7 +32,7 @@ def runtime(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 @contextmanager
-def serving(clock: Callable[[], float] = now) -> Iterator[tuple[Control, list[MarkAsked | SetEndAsked]]]:
+def serving(clock: Callable[[], float] = now) -> Iterator[tuple[Control, list[Action | SetEndAsked]]]:
     """A set that runs, as far as other terminals see; it ends soon after it is asked to."""
     control, asked, ended = Control(clock, NAMES), [], threading.Event()
 
@@ -68,31 +69,32 @@ def raw(runtime: Path, data: bytes) -> bytes:
 
 def test_what_is_done_by_hand_reaches_the_set():
     with serving() as (_, asked):
-        by_hand("hands off", "long echo")
-        by_hand("keep", "north")
-    assert asked == [HandAsked("hands off", "long echo"), HandAsked("keep", "north")]
+        ask(action_of("hands off: long echo"))
+        ask(action_of("keep: north"))
+    assert asked == [Action("hands off", ("long echo",)), Action("keep", ("north",))]
 
 
 @pytest.mark.parametrize(
-    ("what", "name", "said"),
+    ("what", "said"),
     [
-        ("hands off", "long ecko", "The set has no pedal called 'long ecko'. Its pedals: long echo, stutter."),
-        ("go", "north", "The set has no pedal called 'north'"),
-        ("let go", "long echo", "The set has no deck called 'long echo'. Its decks: north."),
+        ("hands off: long ecko", 'In this set there is no pedal called "long ecko"; known: long echo, stutter.'),
+        ("go: north", 'In this set there is no pedal called "north"'),
+        ("let go: long echo", 'In this set there is no deck called "long echo"; known: north.'),
+        ("arm: loop box", 'In this set there is no looper called "loop box"; known: none.'),
     ],
 )
-def test_a_pedal_or_deck_that_is_not_there_is_refused_with_those_that_are(what, name, said):
+def test_a_pedal_or_deck_that_is_not_there_is_refused_with_those_that_are(what, said):
     with serving() as (_, asked):
         with pytest.raises(BridgeError, match=said):
-            by_hand(what, name)
-        by_hand("hands on", "stutter")  # and the set goes on
-    assert asked == [HandAsked("hands on", "stutter")]
+            ask(action_of(what))
+        ask(action_of("hands on: stutter"))  # and the set goes on
+    assert asked == [Action("hands on", ("stutter",))]
 
 
 def test_a_mark_reaches_the_set_as_it_was_written():
     with serving() as (_, asked):
-        mark("kettle: ‘steam’\nand rattle")
-    assert asked == [MarkAsked("kettle: ‘steam’\nand rattle")]
+        ask(Action("mark", ("kettle: ‘steam’\nand rattle",)))
+    assert asked == [Action("mark", ("kettle: ‘steam’\nand rattle",))]
 
 
 def test_end_returns_when_the_set_is_over(runtime):
@@ -102,16 +104,16 @@ def test_end_returns_when_the_set_is_over(runtime):
         assert not (runtime / "run.json").exists()
 
 
-@pytest.mark.parametrize("ask", [lambda: mark("x"), end])
-def test_without_a_set_both_say_what_to_do(ask):
+@pytest.mark.parametrize("say", [lambda: ask(Action("mark", ("x",))), end])
+def test_without_a_set_both_say_what_to_do(say):
     with pytest.raises(BridgeError, match=r"No set is running. Start one: tapebridge run RIG"):
-        ask()
+        say()
 
 
 @pytest.mark.parametrize("text", ["", "  \n", "x" * 1001])
 def test_a_mark_that_is_no_text_is_refused_before_anything_is_sent(text):
     with pytest.raises(BridgeError, match="1 to 1000 characters"):
-        mark(text)
+        ask(Action("mark", (text,)))
 
 
 def test_a_second_set_is_refused_with_the_process_of_the_first():
@@ -128,8 +130,8 @@ def test_the_file_of_a_dead_process_is_stale(runtime):
         run = {"port": other.getsockname()[1], "token": "x", "pid": dead.pid}
         (runtime / "run.json").write_text(json.dumps(run))
         with serving() as (_, asked):
-            mark("here")
-    assert asked == [MarkAsked("here")]
+            ask(Action("mark", ("here",)))
+    assert asked == [Action("mark", ("here",))]
 
 
 def test_a_set_that_was_cut_off_is_told_as_not_running(runtime):
@@ -138,7 +140,7 @@ def test_a_set_that_was_cut_off_is_told_as_not_running(runtime):
     runtime.mkdir()
     (runtime / "run.json").write_text(json.dumps({"port": port, "token": "x", "pid": os.getpid()}))
     with pytest.raises(BridgeError, match="No set is running: the last one was cut off"):
-        mark("x")
+        ask(Action("mark", ("x",)))
     Control(now).close()
     assert not (runtime / "run.json").exists()
 
@@ -174,8 +176,8 @@ def test_the_token_stands_where_only_this_user_reads(runtime):
 def test_what_lacks_the_token_or_is_no_request_is_turned_away_without_an_answer(runtime, request_line):
     with serving() as (_, asked):
         assert raw(runtime, request_line) == b""
-        mark("still here")
-    assert asked == [MarkAsked("still here")]
+        ask(Action("mark", ("still here",)))
+    assert asked == [Action("mark", ("still here",))]
 
 
 @pytest.mark.parametrize(

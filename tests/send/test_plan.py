@@ -10,7 +10,7 @@ from bridge import rig
 from bridge.rig import Deck, Midi, Osc, Pedal, Rig, SoundInput
 from bridge.send.delay_times import TimePlan
 from bridge.send.messages import control_change, note_off, note_on, osc_message
-from bridge.send.plan import PortPlan, SendPlan
+from bridge.send.plan import PortPlan, SendPlan, StagePlan
 from bridge.send.taps import TapPlan
 
 LONG_ECHO = PortPlan(name="Pedals A", pedals=("long echo",))
@@ -36,12 +36,12 @@ def test_the_plan_of_a_rig_has_each_port_once():
         ),
         api="jack",
         virtual=("Bridge out",),
-        decks=("north",),
+        stage=StagePlan(decks=rig.decks),
     )
 
 
 def test_an_impossible_plan_is_refused():
-    with pytest.raises(ValueError, match="feeds no pedal"):
+    with pytest.raises(ValueError, match="feeds nothing"):
         PortPlan(name="Pedals A", pedals=())
     with pytest.raises(ValueError, match="'long echo' stands twice"):
         SendPlan(ports=(LONG_ECHO, PortPlan(name="Pedals B", pedals=("long echo",))))
