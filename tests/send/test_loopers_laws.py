@@ -5,10 +5,11 @@ Each machine joins the bridge's side to a simulated looper through a port that b
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from copy import deepcopy
 from dataclasses import replace
 from math import inf
-from typing import Any, ClassVar
+from typing import Any
 
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
@@ -20,8 +21,8 @@ from bridge.rig_foot import EdgeKind, Looper, LooperEdge, Wire
 from bridge.send.beats import DeckBeats
 from bridge.send.loopers import LooperPlan, Loopers
 from bridge.send.schedule import Message
+from bridge.testing.loopers import OPEN, BoxEdge, LoopBox
 
-OPEN = ("recording", "overdubbing")
 VERBS = ("arm", "arm", "arm", "fire", "overdub", "play", "stop", "clear")
 RECORD, PLAY, OVERDUB, STOP, CLEAR, STEP = range(1, 7)
 LATE_S = 0.05
@@ -31,49 +32,24 @@ def edge(value: int, kind: EdgeKind = "absolute") -> LooperEdge:
     return LooperEdge(messages=(Wire("cc", 80, value),), kind=kind)
 
 
-class AbsoluteBox:
-    """Each message leads to the same state whatever was before; but an empty one that is stopped is empty still."""
+Edges = Mapping[int, BoxEdge]
+"""What the values of the control tell a looper."""
 
-    leads_to: ClassVar = {RECORD: "recording", PLAY: "playing", OVERDUB: "overdubbing", STOP: "stopped", CLEAR: "idle"}
-
-    def __init__(self) -> None:
-        self.state = "idle"
-
-    def take(self, value: int) -> None:
-        if value != STOP or self.state != "idle":
-            self.state = self.leads_to[value]
+ABSOLUTE: Edges = {RECORD: "record", PLAY: "play", OVERDUB: "overdub", STOP: "stop", CLEAR: "clear"}
+TOGGLE: Edges = {STEP: "step"}
+MIXED: Edges = {RECORD: "record", STOP: "stop", CLEAR: "clear", STEP: "step"}
 
 
-class ToggleBox(AbsoluteBox):
-    """One switch: record, play, overdub, play."""
-
-    steps: ClassVar = {"idle": "recording", "recording": "playing", "playing": "overdubbing", "overdubbing": "playing"}
-
-    def take(self, value: int) -> None:
-        assert value == STEP
-        self.state = self.steps[self.state]
-
-
-class MixedBox(AbsoluteBox):
-    """One that is closed and played by its one switch, and recorded, stopped and cleared by messages of their own.
-
-    An empty one that is to be played records.
-    """
-
-    steps: ClassVar = {**ToggleBox.steps, "stopped": "playing"}
-
-    def take(self, value: int) -> None:
-        if value == STEP:
-            self.state = self.steps[self.state]
-        else:
-            super().take(value)
+def cc(value: int) -> bytes:
+    return bytes((0xB0, 80, value))
 
 
 class Port:
     """The port of a looper, and its process: sends what it gets, and undoes it as `bridge.edge.port_hand` does."""
 
-    def __init__(self, box: AbsoluteBox) -> None:
+    def __init__(self, box: LoopBox, now: float) -> None:
         self.box = box
+        self.now = now
         self.held: dict[bytes, float] = {}
         self.gone = False
         self.leaves_out = False
@@ -105,7 +81,7 @@ class Port:
 
     def _to_box(self, data: bytes) -> None:
         for value in values_of(data):
-            self.box.take(value)
+            self.box.receive(self.now, cc(value))
 
 
 def values_of(data: bytes) -> list[int]:
@@ -118,7 +94,7 @@ class Loop(RuleBasedStateMachine):
     """One looper, its box, its port, its tape, and what happens to them at night."""
 
     looper: Looper
-    box_of: type[AbsoluteBox]
+    edges: Edges
 
     @initialize(
         starts_on=st.sampled_from([0, 1, 4, -1]),
@@ -130,9 +106,9 @@ class Loop(RuleBasedStateMachine):
         self.deck = DeckBeats("north")
         self.plan = LooperPlan(looper=replace(self.looper, **changed), port="Pedals A")
         self.loopers = Loopers((self.plan,), {"north": self.deck})
-        self.box = self.box_of()
-        self.port = Port(self.box)
+        self.box = LoopBox({cc(value): edge for value, edge in self.edges.items()})
         self.now = 100.0
+        self.port = Port(self.box, self.now)
         self.tempo, self.beat = 120.0, 7.3
         self.state = "following"
         self.listens = True
@@ -186,7 +162,7 @@ class Loop(RuleBasedStateMachine):
     @rule(value=st.sampled_from([RECORD, PLAY, OVERDUB, STOP, CLEAR]))
     def use_its_own_switch(self, value: int) -> None:
         was = self.box.state
-        self.box.take(STEP if self.box_of is ToggleBox else value)
+        self.box.press(self.now, "step" if self.edges is TOGGLE else ABSOLUTE[value])
         self.touched = True
         self.by_hand = self.by_hand or (self.box.state in OPEN and self.box.state != was)
 
@@ -257,7 +233,7 @@ class Loop(RuleBasedStateMachine):
         assert self.loopers.states["loop box"] == self.journal
         if self.touched or self.does == "unknown":
             return
-        if self.box_of is AbsoluteBox and self.does == "stopped":  # whether it is empty nothing that is sent rests on
+        if self.edges is ABSOLUTE and self.does == "stopped":  # whether it is empty nothing that is sent rests on
             assert self.box.state in ("stopped", "idle")
         else:
             assert self.box.state == self.does
@@ -294,7 +270,7 @@ class Loop(RuleBasedStateMachine):
 
     def _pass(self, end: float) -> None:
         self.beat += (end - self.now) * self.tempo / 60
-        self.now = end
+        self.now = self.port.now = end
         self.port.undo(end)
 
     def _due(self) -> None:
@@ -312,7 +288,7 @@ class Loop(RuleBasedStateMachine):
     def _send(self, message: Message) -> None:
         was = self.box.state
         sent = self.port.take(message)
-        if sent and self.box_of is AbsoluteBox and (sent[-1] != STOP or self.does == "stopped"):
+        if sent and self.edges is ABSOLUTE and (sent[-1] != STOP or self.does == "stopped"):
             self.touched = False
         if sent and self.box.state not in OPEN:
             self.by_hand = False
@@ -352,7 +328,7 @@ class Loop(RuleBasedStateMachine):
 class Absolute(Loop):
     """Each edge has a message of its own."""
 
-    box_of = AbsoluteBox
+    edges = ABSOLUTE
     looper = Looper(
         name="loop box",
         listens_to="north",
@@ -367,7 +343,7 @@ class Absolute(Loop):
 class Toggle(Loop):
     """Closed only by the same toggle that opens it."""
 
-    box_of = ToggleBox
+    edges = TOGGLE
     looper = Looper(
         name="loop box",
         listens_to="north",
@@ -378,9 +354,9 @@ class Toggle(Loop):
 
 
 class Mixed(Loop):
-    """Some edges are absolute, and its play is not."""
+    """Some edges are absolute, and its play is not: an empty one records by it."""
 
-    box_of = MixedBox
+    edges = MIXED
     looper = replace(Absolute.looper, play=edge(STEP, "toggle"), overdub=None)
 
 
