@@ -169,3 +169,14 @@ class OscCounted(Fact):
         finite("at", self.at)
         for name in ("received", "handled", "refused", "malformed", "lost"):
             within(name, getattr(self, name), 0, 10**12)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageStands(Fact):
+    """What loopers, cues, bars and meeting points say to the eye at ``at``; the journal has no need of it.
+
+    Attributes:
+        lines: In plain words, the most pressing first.
+    """
+
+    lines: tuple[str, ...]

@@ -32,6 +32,7 @@ from bridge.events import (
     TakeEnded,
     WallClockRead,
 )
+from bridge.events_foot import StageStands
 from bridge.events_hand import Hand, Told
 from bridge.events_host import HostSuspended
 from bridge.journal.feature_writer import FeatureWriter
@@ -232,6 +233,8 @@ class _Listener:
                 self._screen.show_gone(message.ports)
             elif isinstance(message, Standing):  # what was done while an earlier listener was there
                 self._obey(message.hands)
+            elif isinstance(message, StageStands):
+                self._screen.show_stage(message.lines)
             elif isinstance(message, Fact):
                 self._say(message)
                 if isinstance(message, Hand | Told):

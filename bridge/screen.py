@@ -22,24 +22,10 @@ from rich.table import Table
 from rich.text import Text
 
 from bridge.engine import DeckStatus
-from bridge.events import (
-    DeckChanged,
-    Fact,
-    FollowerChanged,
-    ListenerLost,
-    MarkPlaced,
-    PedalTold,
-    PortLost,
-    PortOpened,
-    SoundLost,
-    SoundNotKept,
-    TicksDropped,
-)
-from bridge.events_hand import HandsOff, HandsOn, RatioFolded, TempoKept, TempoLetGo
-from bridge.events_host import HostSuspended, SenderReady, SleepPossible
-from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
+from bridge.events import Fact, PedalTold, PortLost, PortOpened, SoundLost
 from bridge.rig import Rig
-from bridge.units import SILENCE_DB, clock_text, counted
+from bridge.screen_news import news
+from bridge.units import SILENCE_DB, clock_text
 
 REFRESH_S = 0.25
 """A terminal is redrawn this often."""
@@ -85,6 +71,7 @@ class Screen:
         self._began = began_at
         self._told: dict[str, PedalTold] = {}
         self._gone: set[str] = set()
+        self._stage: tuple[str, ...] = ()
         self._news: list[_News] = []
         self._drawn = float("-inf")
         self._printer = _Printer(console or _standard_output())
@@ -107,6 +94,10 @@ class Screen:
     def show_gone(self, ports: Iterable[str]) -> None:
         """Show that ports are gone which an earlier listener heard being lost."""
         self._gone.update(ports)
+
+    def show_stage(self, lines: tuple[str, ...]) -> None:
+        """Show how loopers, cues, bars and meeting points stand."""
+        self._stage = lines
 
     def note(self, fact: Fact) -> None:
         """Take in a fact; print it where there is no terminal to redraw."""
@@ -150,10 +141,14 @@ class Screen:
             return
         self._drawn = at
         head = _text(f"{self._title}  {self._time(at)}   Ctrl-C ends the set")
-        rows = self._printer.height - 3 - len(self._rig.decks) - len(self._rig.pedals)  # the head, and one a table
+        rows = (
+            self._printer.height - 3 - len(self._rig.decks) - len(self._rig.pedals) - len(self._stage)
+        )  # and one a table
         newest = self._news[-min(NEWS_MAX, max(NEWS_MIN, rows)) :]
         news_lines = Text("\n".join(map(self._line, newest)), style="dim", no_wrap=True, overflow="ellipsis")
-        self._printer.show(Group(head, self._deck_table(decks), self._pedal_table(), news_lines))
+        stage = Text("\n".join(map(one_line, self._stage)), no_wrap=True, overflow="ellipsis")
+        parts = [stage] if self._stage else []
+        self._printer.show(Group(head, self._deck_table(decks), self._pedal_table(), *parts, news_lines))
 
     def _time(self, at: float) -> str:
         return clock_text(max(0.0, at - self._began))
@@ -296,56 +291,3 @@ def one_line(text: str) -> str:
 def _text(text: str) -> Text:
     """Return a text as it is: square brackets in a name are no markup."""
     return Text(one_line(text))
-
-
-def news(fact: Fact) -> str | None:
-    """Return a fact as a line that a performer reads in passing, or None where it is no news."""
-    match fact:
-        case FollowerChanged():
-            return f"{fact.deck}: {fact.was} -> {fact.now}"
-        case DeckChanged():
-            return f"{fact.deck}: {fact.change}{_tempi(fact)}"
-        case MarkPlaced():
-            return f"mark: {fact.text}"
-        case ListenerLost():
-            return f"the listener was lost ({fact.why}); the clocks went on"
-        case PortOpened():
-            return f"{fact.port}: ready ({fact.found})"
-        case PortLost():
-            return f"{fact.port}: gone ({fact.why}); it is tried again every second"
-        case TicksDropped():
-            return f"{fact.port}: {counted(fact.count, 'late tick')} left out"
-        case TapsSent():
-            return f"{fact.pedal}: {counted(fact.count, 'tap')} at {fact.tempo:.1f} bpm"
-        case TapsDropped():
-            return f"{fact.pedal}: {counted(fact.count, 'late tap')} left out"
-        case DelayTimeTold() if fact.why != "drift":
-            return f"{fact.pedal}: {fact.delay_ms:.0f} ms"
-        case RatioFolded():
-            return f"{fact.pedal}: told {fact.ratio:g} beats a beat instead of {fact.asked:g} ({fact.why})"
-        case HandsOff():
-            return f"{fact.pedal}: hands off, it has its knobs"
-        case HandsOn():
-            return f"{fact.pedal}: hands on"
-        case TempoKept():
-            return f"{fact.deck}: tempo kept"
-        case TempoLetGo():
-            return f"{fact.deck}: tempo let go"
-        case SenderReady() if fact.priority != "real time":
-            return f"the clocks have no real-time priority ({fact.priority}): see tapebridge check"
-        case SleepPossible():
-            return f"the machine may go to sleep by itself ({fact.why})"
-        case HostSuspended():
-            return f"the machine slept for {clock_text(fact.slept_s)}; the clocks go on, their beats must be heard anew"
-        case SoundLost():
-            return f"sound: {fact.why}"
-        case SoundNotKept():
-            return f"sound is no longer recorded: {fact.why}"
-    return None
-
-
-def _tempi(change: DeckChanged) -> str:
-    if change.tempo_before is None and change.tempo_after is None:
-        return ""
-    before, after = ("–" if tempo is None else f"{tempo:.1f}" for tempo in (change.tempo_before, change.tempo_after))
-    return f", {before} -> {after} bpm"

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from functools import partial
 from math import inf
 
+from bridge.actions import Action, action_of
 from bridge.edge.awake import Awake
 from bridge.edge.child import Listen, Listeners, signals_noted
 from bridge.edge.control import Control
@@ -25,9 +26,8 @@ from bridge.edge.outputs import Outputs
 from bridge.edge.port_process import PortProcesses
 from bridge.edge.port_set import OutPort, Ports, PortSet, PortSystem
 from bridge.edge.priority import Granted, on_time
-from bridge.actions import Action, action_of
 from bridge.events import Fact, PedalTold, PortLost, PortOpened, TicksDropped
-from bridge.events_foot import ActionRefused, AllQuieted, DeckStands, SwitchUsed
+from bridge.events_foot import ActionRefused, AllQuieted, DeckStands, StageStands, SwitchUsed
 from bridge.events_hand import Hand, HandsOff
 from bridge.events_host import FootLost, HostSuspended, SenderReady
 from bridge.events_sent import MessageLeftOut
@@ -45,6 +45,9 @@ SLACK_S = 0.008
 
 Starting a listener takes 5 ms of ours (measured), a look at the ports up to 1 ms.
 """
+
+SHOW_EVERY_S = 0.5
+"""How often the listener is told what is to be seen of loopers and cues, in seconds."""
 
 OVERDUE_S = 1.0
 """A turn of the loop that took so long, in seconds, was a stall of this process."""
@@ -158,7 +161,7 @@ class _Sender:
         self._schedule = Schedule(plan, now())
         self._stage = Stage(plan.stage, now())
         self._hands = Hands(plan)
-        self._tended_at = -inf
+        self._tended_at = self._shown_at = -inf
         self._why = ""
         self._ticks_sent = 0
         self._ticks_dropped = 0
@@ -325,7 +328,10 @@ class _Sender:
         if slept_s := self._suspends.look():
             self._stage.lose_phase()
             self.listeners.post(HostSuspended(at=now(), slept_s=slept_s))
-        self._stage.deaf(now())
+        self._stage.tend(now())
+        if now() >= self._shown_at + SHOW_EVERY_S:
+            self._shown_at = now()
+            self.listeners.show(StageStands(at=now(), lines=self._stage.lines(now())))
         self._control.tend()
         if self._feet is not None:
             self._feet.tend()

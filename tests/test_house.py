@@ -41,7 +41,8 @@ ROOMS = {
         "bridge.send.schedule bridge.send.clock bridge.send.messages bridge.send.taps bridge.send.delay_times "
         "bridge.send.song bridge.send.plan bridge.send.hands bridge.send.beats bridge.send.loopers bridge.send.looper "
         "bridge.send.loop_edges bridge.send.loop_out bridge.send.loop_watch bridge.send.cues "
-        "bridge.send.cue_waits bridge.send.lamps bridge.send.meeting bridge.send.stage",
+        "bridge.send.cue_waits bridge.send.lamps bridge.send.meeting bridge.send.stage "
+        "bridge.send.stage_view",
         "vocabulary",
     ),
     "foot": ("bridge.foot", "vocabulary, rig text"),
@@ -66,7 +67,7 @@ ROOMS = {
     ),
     "testing": ("bridge.testing", "vocabulary, schedule"),
     "sender": ("bridge.sender", "vocabulary, schedule, wires"),
-    "screen": ("bridge.screen", "vocabulary, engine"),
+    "screen": ("bridge.screen bridge.screen_news", "vocabulary, engine"),
     "listener": ("bridge.listener", "vocabulary, engine, weights, screen, wires, gear, journal"),
     "replay": ("bridge.replay", "vocabulary, engine, weights, gear, journal"),
     "live": ("bridge.live", "vocabulary, rig text, schedule, sender, wires, journal, review"),
@@ -139,6 +140,7 @@ TESTS_OF_THE_WHOLE = frozenset(
         "tests/test_config.py",
         "tests/test_house.py",
         "tests/test_packaging.py",
+        "tests/test_sender_stage.py",
         "tests/send/test_loopers_laws.py",
     }
 )

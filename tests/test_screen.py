@@ -29,7 +29,8 @@ from bridge.events_hand import HandsOff, HandsOn, RatioFolded, TempoKept, TempoL
 from bridge.events_host import HostSuspended, SenderReady, SleepInhibited, SleepPossible
 from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
 from bridge.rig import Deck, Pedal, Rig, SoundInput
-from bridge.screen import Screen, news
+from bridge.screen import Screen
+from bridge.screen_news import news
 
 RIG = Rig(
     path="test",

@@ -17,6 +17,7 @@ from typing import Any
 from bridge.edge.link import Alive, EndAsked, Link, PortsGone, Standing
 from bridge.edge.priority import as_usual
 from bridge.events import Fact, ListenerLost, PedalTold, PortLost, PortOpened
+from bridge.events_foot import StageStands
 from bridge.events_hand import Hand
 from bridge.events_host import FootLost
 
@@ -206,6 +207,11 @@ class Listeners:
         if len(self._unheard) > UNHEARD_MAX:
             self._unheard.popleft()
             self.dropped += 1
+
+    def show(self, stands: StageStands) -> None:
+        """Let the listener that runs show something; nothing is kept for the next one."""
+        if self._child is not None:
+            self._child.link.send(stands)
 
     def receive(self) -> list[Fact | EndAsked]:
         """Return what the listener wants done and told, oldest first."""

@@ -10,7 +10,7 @@ from math import inf
 from typing import Any
 
 from bridge.events import Fact, PedalTold
-from bridge.events_foot import DeckStands
+from bridge.events_foot import DeckStands, StageStands
 from bridge.events_hand import Hand
 from bridge.records import as_record, from_record
 
@@ -242,4 +242,6 @@ def _key(fact: Fact, number: int) -> object:
     """Return what a fact that waits gives way to, if that comes later; a number for nothing."""
     if isinstance(fact, PedalTold):
         return ("order", fact.pedal)
+    if isinstance(fact, StageStands):
+        return "stage"
     return ("stands", fact.deck) if isinstance(fact, DeckStands) else number

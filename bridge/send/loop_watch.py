@@ -51,6 +51,13 @@ class LoopWatch:
         """The deck's beat at which the recording began that runs; None where nobody knows."""
         return None if self._opened is None else self._opened[1]
 
+    @property
+    def plays(self) -> tuple[float, float, float] | None:
+        """A host time at which the loop began once, its length in beats, and in seconds; None where none plays."""
+        if self._from is None or self._loop is None:
+            return None
+        return self._from[0], self._loop.beats, self._loop.seconds
+
     def open(self, at: float) -> None:
         """Take in that a recording began at a host time in seconds."""
         self.forget()

@@ -141,6 +141,11 @@ class OneLooper:
         moment = self._moment() if self.state == "recording" else inf
         return max(0.0, moment + self._latency_s - now) if moment < inf else None
 
+    @property
+    def plays(self) -> tuple[float, float, float] | None:
+        """The loop that plays, as `bridge.send.loop_watch.LoopWatch.plays`."""
+        return self._watch.plays
+
     def apart(self, now: float) -> tuple[float, float] | None:
         """Return how far the tape is ahead of the loop, in beats and ms; None where nothing is to be told."""
         return self._watch.apart(now)

@@ -140,6 +140,11 @@ class Loopers:
         now = self._seen(now)
         return [fact for looper in self._loopers.values() for fact in looper.quiet(now, "end")]
 
+    @property
+    def loops(self) -> Mapping[str, tuple[float, float, float]]:
+        """Loops that play, by their loopers' names: when they began once, their length in beats, and in seconds."""
+        return {name: looper.plays for name, looper in self._loopers.items() if looper.plays is not None}
+
     def view(self, now: float) -> tuple[LooperView, ...]:
         """Return how the loopers stand at host time ``now``."""
         now = self._seen(now)

@@ -31,6 +31,7 @@ from bridge.send.lamps import LampPlan, Lamps
 from bridge.send.loopers import LooperPlan, Loopers
 from bridge.send.plan import StagePlan
 from bridge.send.schedule import Due, Message
+from bridge.send.stage_view import Meetings, bar_line, cue_line, looper_line
 
 NUDGE_PERCENT = 0.5
 """How far ``faster`` and ``slower`` move a tempo: 0.5 % is 9 cents, just heard in a repeat beside its source."""
@@ -60,6 +61,7 @@ class Stage:
         cues = tuple(CuePlan(cue=cue, port=plan.port_of(cue.port, cue.messages)) for cue in plan.cues)
         self._cues = Cues(cues, self._decks, began_at)
         self._lamps = Lamps(tuple(LampPlan(lamp=lamp, port=lamp.port) for lamp in plan.lamps), self._decks)
+        self._meetings = Meetings(self._decks.values())
         self._kept: set[str] = set()
         self._off: set[str] = set()
         self._ended = False
@@ -70,14 +72,16 @@ class Stage:
         if deck is not None:
             self._cues.hear(stands, fresh, now)
             deck.take(replace(stands, runs=self._cues.runs(stands.deck)))  # a new listener hears nothing at first
+            self._meetings.hear(stands.deck)
 
     def lose_phase(self) -> None:
         """Take in that the machine slept while the tapes ran on."""
         for deck in self._decks.values():
             deck.lose_phase()
 
-    def deaf(self, now: float) -> None:
+    def tend(self, now: float) -> None:
         """Take in that time passes: a deck that nobody tells of is not heard any more, though its beat goes on."""
+        self._meetings.look(self.loopers, now)
         for deck in self._decks.values():
             if deck.stands is not None and now - deck.stands.at > DEAF_S:
                 deck.unheard()
@@ -129,6 +133,12 @@ class Stage:
         loops = self.loopers.due(now)
         self._show()
         return Due((*messages, *loops.messages, *self._lamps.due(now)), (*facts, *loops.facts))
+
+    def lines(self, now: float) -> tuple[str, ...]:
+        """Return what is to be seen of it all, the most pressing first."""
+        loopers = [looper_line(view) for view in self.loopers.view(now) if view.state != "idle"]
+        bars = [line for deck in self._decks.values() if (line := bar_line(deck, now))]
+        return (*loopers, *map(cue_line, self._cues.view(now)), *bars, *self._meetings.lines(now))
 
     def missed(self, port: str, data: bytes, now: float) -> list[Fact]:
         """Take in that a message which was given out came too late to its port, and was left out."""
