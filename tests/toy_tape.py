@@ -84,7 +84,11 @@ PRESSES = {0.98: "this is one: north", 1.2: "mark: chorus", 1.25: "arm: loop box
 
 STOPS_S = 3.6
 FIRST_KILL_S, LAST_KILL_S = 1.4, 4.2
-SET_S = 9.0
+BELIEVED_S = 3.5
+"""So long after the tape stopped, or after its start, the second listener ends the set, in seconds."""
+
+SET_S = 60.0
+"""Longest set in seconds."""
 
 
 def tell(link: Link, start: int, folder: str, kill_s: float) -> None:
@@ -95,11 +99,15 @@ def tell(link: Link, start: int, folder: str, kill_s: float) -> None:
     began, here = float(began_file.read_text(encoding="ascii")), now()
     presses = dict(PRESSES) if start == 1 else {}
     dies_at, word_at = began + kill_s if start == 1 else inf, began
+    ends_at = inf if start == 1 else max(here, began + STOPS_S) + BELIEVED_S
     with (Path(folder) / "journal.jsonl").open("ab", buffering=0) as journal:
         while not link.closed:
             at = now()
-            if at >= dies_at:
+            if at >= dies_at and not presses:
                 os.kill(os.getpid(), signal.SIGKILL)
+            if at >= ends_at:
+                link.send(EndAsked("the tape is over"))
+                ends_at = inf
             if at >= word_at:
                 link.send(stands(at, began, at - here, start))
                 word_at = at + 0.25
@@ -148,18 +156,25 @@ def sets(folder: Path, kills_s: Sequence[float], at_once: int = 6) -> list[dict[
     """Play a set for each instant, some of them at the same time, and return what each printed and wrote down."""
     results = []
     for first in range(0, len(kills_s), at_once):
-        running = []
-        for number, kill_s in enumerate(kills_s[first : first + at_once], first):
-            home = folder / str(number)
-            home.mkdir()
-            command = [sys.executable, "-m", "tests.toy_tape", str(home), str(kill_s)]
-            env = os.environ | {"TAPEBRIDGE_RUNTIME": str(home / "runtime")}
-            running.append((home, subprocess.Popen(command, cwd=ROOT, env=env, stdout=subprocess.PIPE, text=True)))
-        for home, process in running:
-            result = json.loads(process.communicate(timeout=60)[0])
-            lines = (home / "journal.jsonl").read_text(encoding="utf-8").splitlines()
-            results.append(result | {"facts": [json.loads(line) for line in lines]})
+        homes = [folder / str(number) for number in range(first, min(first + at_once, len(kills_s)))]
+        running = [_playing(home, kill_s) for home, kill_s in zip(homes, kills_s[first:], strict=False)]
+        try:
+            for home, process in zip(homes, running, strict=True):
+                result = json.loads(process.communicate(timeout=90)[0])
+                lines = (home / "journal.jsonl").read_text(encoding="utf-8").splitlines()
+                results.append(result | {"facts": [json.loads(line) for line in lines]})
+        finally:
+            for process in running:
+                process.terminate()
+                process.communicate(timeout=30)
     return results
+
+
+def _playing(home: Path, kill_s: float) -> subprocess.Popen[str]:
+    home.mkdir()
+    command = [sys.executable, "-m", "tests.toy_tape", str(home), str(kill_s)]
+    env = os.environ | {"TAPEBRIDGE_RUNTIME": str(home / "runtime")}
+    return subprocess.Popen(command, cwd=ROOT, env=env, stdout=subprocess.PIPE, text=True)
 
 
 def faults(result: dict[str, Any]) -> list[str]:
