@@ -29,7 +29,8 @@ from bridge.events import (
 )
 from bridge.review.drift import parts_of
 from bridge.review.echoes import echoes_of
-from bridge.review.hands import counts_of, deeds_of, loops_of
+from bridge.review.hands import counts_of, cues_of, deeds_of
+from bridge.review.loops import loops_of
 from bridge.review.story import Change, DeckStory, Mark, PedalStory, Piece, Step, Story, Stretch
 from bridge.units import period_s
 
@@ -92,6 +93,7 @@ def tell(facts: Sequence[Fact]) -> Story:
         changes=_changes(facts, began),
         marks=tuple(Mark(seconds=m.at - began, wall=m.wall, text=m.text) for m in _of(MarkPlaced, facts)),
         deeds=deeds_of(facts, began),
+        cues=cues_of(facts, began),
         loops=loops_of(facts, {p.name: decks[p.deck].beats for p in stories if p.deck in decks}, began, end),
     )
 

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bridge.review.story import Echoes, Loop, PedalStory, Story
+from bridge.review.story import Deed, Echoes, Loop, PedalStory, Story
 from bridge.review.table import Table, table
 from bridge.review.words import NONE, bpm, lasts, percent, signed, time
 
 
 def pedal_tables(story: Story) -> tuple[Table, ...]:
-    """Return the tables that tell of pedals; those about deeds and loops only where there were any."""
+    """Return the tables that tell of pedals; those about deeds, loops and cues only where there were any."""
     found = [_pedals(story.pedals), _echoes(story.pedals), _catch_ups(story.pedals)]
     if story.deeds:
-        found.append(_deeds(story))
+        found.append(_deeds("Hands and feet", ("Time", "Whose", "What"), story.deeds))
     if story.loops:
         found.append(_loops(story.loops))
+    if story.cues:
+        found.append(_deeds("Cues", ("Time", "Cue", "Fired by"), story.cues))
     return tuple(found)
 
 
@@ -85,10 +87,9 @@ def _catch_ups(pedals: Sequence[PedalStory]) -> Table:
     return table("Catching up", heads, rows, "023", empty, moments=moments, folded=len(rows) > 8)
 
 
-def _deeds(story: Story) -> Table:
-    rows = [(time(deed.seconds), deed.whose, deed.what) for deed in story.deeds]
-    moments = [deed.seconds for deed in story.deeds]
-    return table("Hands and feet", ("Time", "Whose", "What"), rows, "0", "", moments=moments)
+def _deeds(title: str, heads: tuple[str, str, str], deeds: Sequence[Deed]) -> Table:
+    rows = [(time(deed.seconds), deed.whose, deed.what) for deed in deeds]
+    return table(title, heads, rows, "0", "", moments=[deed.seconds for deed in deeds])
 
 
 def _loops(loops: Sequence[Loop]) -> Table:
@@ -99,18 +100,18 @@ def _loops(loops: Sequence[Loop]) -> Table:
             f"{loop.length_s:.2f}\xa0s",
             NONE if loop.beats is None else f"{loop.beats:.2f}",
             lasts(loop.played_s),
-            _apart(loop),
+            _apart(loop, loop.apart_beats),
+            _apart(loop, loop.furthest_beats),
         )
         for loop in loops
     ]
-    heads = ("Recorded", "Pedal", "Length", "Beats", "Played", "Deck ahead in the end")
+    heads = ("Recorded", "Looper", "Length", "Beats", "Played", "Deck ahead in the end", "At most")
     moments = [loop.begin_s for loop in loops]
     note = "A loop keeps its length while the tape wanders: in the end the deck was so far ahead of it, or behind."
-    return table("Loops", heads, rows, "02345", "", moments=moments, note=note)
+    return table("Loops", heads, rows, "023456", "", moments=moments, note=note)
 
 
-def _apart(loop: Loop) -> str:
-    if loop.apart_beats is None or not loop.beats:
+def _apart(loop: Loop, beats: float | None) -> str:
+    if beats is None or not loop.beats:
         return NONE
-    ms = 1000.0 * loop.apart_beats * loop.length_s / loop.beats
-    return f"{signed(loop.apart_beats, 'beats', 2)}, {signed(ms, 'ms', 0)}"
+    return f"{signed(beats, 'beats', 2)}, {signed(1000.0 * beats * loop.length_s / loop.beats, 'ms', 0)}"

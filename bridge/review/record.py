@@ -29,6 +29,7 @@ def record_of(review: Review) -> dict[str, Any]:
         "changes": [dataclasses.asdict(change) for change in story.changes],
         "marks": [dataclasses.asdict(mark) for mark in story.marks],
         "loops": [dataclasses.asdict(loop) for loop in story.loops],
+        "cues": [dataclasses.asdict(cue) for cue in story.cues],
         "hands": [dataclasses.asdict(deed) for deed in story.deeds],
         "loudness": {name: dataclasses.asdict(loud) for name, loud in loudness.items()},
         "chapters": [dataclasses.asdict(chapter) for chapter in chapters(story)],

@@ -194,11 +194,11 @@ class Change:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Deed:
-    """What a hand or a foot did to a pedal or to all pedals of a deck, or what its limits did to its ratio.
+    """What a hand or a foot did to a pedal or a deck, what a pedal's limits did to its ratio, or that a cue was fired.
 
     Attributes:
         seconds: When.
-        whose: Name of the pedal or deck.
+        whose: Name of the pedal, deck or cue.
         what: In words.
     """
 
@@ -212,12 +212,13 @@ class Loop:
     """A loop that was recorded and then played.
 
     Attributes:
-        pedal: The looper.
+        pedal: The looper, or the pedal that told of it.
         begin_s: When its recording began.
         length_s: Its length.
         played_s: How long it was played after its recording.
         beats: Its length in beats of the deck; None where that was not followed.
         apart_beats: How far ahead the deck was of the loop in the end, in beats; None where that was not followed.
+        furthest_beats: The same where it was furthest, ahead or behind.
     """
 
     pedal: str
@@ -226,6 +227,7 @@ class Loop:
     played_s: float
     beats: float | None
     apart_beats: float | None
+    furthest_beats: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,8 +253,9 @@ class Story:
         pedals: Every pedal named in it, the rig's order first.
         changes: Changes of decks by hand, and decks that were already running.
         marks: The performer's notes.
-        deeds: What was done to pedals by hand and foot.
+        deeds: What was done to pedals and decks by hand and foot.
         loops: Loops that were recorded and played.
+        cues: Cues that were fired, and what each had waited for.
     """
 
     name: str
@@ -266,3 +269,4 @@ class Story:
     marks: tuple[Mark, ...]
     deeds: tuple[Deed, ...] = ()
     loops: tuple[Loop, ...] = ()
+    cues: tuple[Deed, ...] = ()

@@ -17,6 +17,7 @@ from bridge.events import (
     TakeEnded,
     TicksDropped,
 )
+from bridge.events_foot import ActionRefused, LooperChanged, OscCounted
 from bridge.events_host import HostSuspended, SenderReady
 from bridge.events_sent import TapsDropped
 from bridge.journal.recover import LineFault
@@ -42,6 +43,8 @@ _FACTS = "Make room on the disk, or take a faster one; what is missing cannot be
 _FAULT = "Nothing to do: all other lines count. The journal itself was left as it is."
 _FILE = "Nothing else is lost: the journal is whole without it. If you have a copy of the file, put it back."
 _TORN = "Nothing to do: the set still runs, or was cut while it was written; what can be read is used."
+_LOOPER = 'Bring it to where you want it by its own switch, and say so: tapebridge do "looper is: NAME, stopped"'
+_OSC = "Compare what the other program sends with: tapebridge osc"
 _SHORT = "If sound files were moved or thinned out, nothing; otherwise see whether the disk was full."
 _SENDER = "Start the set again: tapebridge run. The system's log may say what ended it, such as too little memory."
 _PRIORITY = "Grant it once: tapebridge check RIG names the line."
@@ -76,7 +79,7 @@ def troubles(facts: Sequence[Fact], faults: Sequence[LineFault], began: float) -
     """
     ordered = sorted(facts, key=lambda fact: fact.at)
     found = [*_listener(ordered, began), *_ports(ordered, began), *_stalls(ordered, began), *_sound(ordered, began)]
-    found += [*_sender(ordered, began), *_host(ordered, began)]
+    found += [*_sender(ordered, began), *_host(ordered, began), *_asked(ordered, began)]
     found.sort(key=lambda trouble: trouble.seconds or 0.0)
     return (*found, *_journal(ordered, faults))
 
@@ -182,6 +185,33 @@ def _host(facts: Sequence[Fact], began: float) -> list[Trouble]:
             what = f"The machine slept for {clock_text(fact.slept_s)}; the clocks stood still with it, then went on."
             found.append(Trouble(seconds=fact.at - began, what=what, remedy=_ASLEEP))
     return found
+
+
+def _asked(facts: Sequence[Fact], began: float) -> list[Trouble]:
+    """What a foot, a cue or another program asked for and did not get, and loopers that nobody knew about any more."""
+    found: list[Trouble] = []
+    refused: dict[tuple[str, str], list[ActionRefused]] = {}
+    for fact in facts:
+        if isinstance(fact, ActionRefused):
+            refused.setdefault((fact.action, fact.why), []).append(fact)
+        elif isinstance(fact, LooperChanged) and fact.now == "unknown":
+            what = f"From then on the bridge did not know what {fact.looper} does ({fact.why})."
+            found.append(Trouble(seconds=fact.at - began, what=what, remedy=_LOOPER))
+    for (action, why), each in refused.items():
+        what = f"What was asked for was not done{_spread(each, began)}: {action}."
+        found.append(Trouble(seconds=each[0].at - began, what=what, remedy=f"{why[:1].upper()}{why[1:].rstrip('.')}."))
+    return found + _osc(facts, began)
+
+
+def _osc(facts: Sequence[Fact], began: float) -> list[Trouble]:
+    """Tell of OSC once: each fact counts from when its part of the bridge began, so the fullest tells of most."""
+    counted = [fact for fact in facts if isinstance(fact, OscCounted)]
+    most = max(counted, key=lambda fact: fact.refused + fact.malformed + fact.lost, default=None)
+    if most is None or not most.refused + most.malformed + most.lost:
+        return []
+    what = f"Of {_count(most.received, 'OSC message')}, {most.refused:,} were refused and {most.malformed:,} malformed"
+    what += f"; {most.lost:,} more came too thick and fast to be read." if most.lost else "."
+    return [Trouble(seconds=counted[0].at - began, what=what, remedy=_OSC)]
 
 
 def _sound(facts: Sequence[Fact], began: float) -> list[Trouble]:

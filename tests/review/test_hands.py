@@ -1,28 +1,24 @@
-"""What hands, feet and loopers did to pedals is told; loops are compared with the deck that went on."""
+"""What hands, feet and cues did is told in words, with numbers and names."""
 
 from __future__ import annotations
 
-import pytest
-
-from bridge.events import BeatPlaced
-from bridge.events_hand import HandsOff, HandsOn, LoopChanged, RatioFolded, StepAllowed, TempoKept, TempoLetGo
+from bridge.events_foot import AllQuieted, BarCounted, CueFired
+from bridge.events_hand import (
+    BeatRecounted,
+    BeatTapped,
+    HandsOff,
+    HandsOn,
+    PedalTurned,
+    RatioFolded,
+    StepAllowed,
+    TapeChosen,
+    TempoKept,
+    TempoLetGo,
+    TempoNudged,
+    TempoTold,
+)
 from bridge.events_sent import DelayTimeTold, TapsSent
-from bridge.review.hands import counts_of, deeds_of, loops_of
-
-
-def beats(*tempos: tuple[float, int]) -> tuple[BeatPlaced, ...]:
-    """Beats in a row: so many at each tempo."""
-    found, at = [], 10.0
-    for tempo, count in tempos:
-        for _ in range(count):
-            index = len(found)
-            found.append(BeatPlaced(at=at, deck="north", index=index, tempo=tempo, confidence=1, known=at))
-            at += 60 / tempo
-    return tuple(found)
-
-
-def looped(*changes: tuple[float, str]):
-    return [LoopChanged(at=10.0 + at, pedal="loop box", loop=loop) for at, loop in changes]
+from bridge.review.hands import counts_of, cues_of, deeds_of
 
 
 def test_every_deed_is_told_in_order_and_in_words():
@@ -53,24 +49,42 @@ def test_taps_and_delay_times_are_counted():
     assert dict(times) == {"stutter": 1}
 
 
-def test_a_loop_and_its_deck_come_apart_as_the_tape_drifts():
-    """Four beats at 60 bpm, looped for 40 s while the deck goes on at 63: 42 beats against 40."""
-    (loop,) = loops_of(
-        looped((0, "recording"), (4, "playing"), (44, "stopped")), {"loop box": beats((60, 4), (63, 60))}, 10.0, 100.0
-    )
-    assert (loop.begin_s, loop.length_s, loop.played_s) == (0.0, 4.0, 40.0)
-    assert loop.beats == pytest.approx(4.0)
-    assert loop.apart_beats == pytest.approx(2.0, abs=0.02)
+def test_what_needs_a_number_or_a_name_is_told_with_it():
+    facts = [
+        TempoNudged(at=11, deck="north", percent=-0.5),
+        PedalTurned(at=12, pedal="stutter", deck="south"),
+        BeatRecounted(at=13, deck="north", factor=0.5),
+        BeatRecounted(at=14, deck="north", factor=2.0),
+        TapeChosen(at=15, deck="north", tape="winch room", tempo=118.0),
+        TapeChosen(at=16, deck="south", tape="kettle", tempo=None),
+        TempoTold(at=17, deck="north", tempo=59.0),
+        BarCounted(at=18, deck="north"),
+        AllQuieted(at=19),
+    ]
+    told = [f"{deed.whose}: {deed.what}".replace("\xa0", " ") for deed in deeds_of(facts, 10.0)]
+    assert told == [
+        "north: its pedals were moved by −0.5 %, and keep that tempo",
+        "stutter: listens to south from now on",
+        "north: its beat was counted half as fast",
+        "north: its beat was counted twice as fast",
+        "north: the tape in it is winch room, which plays at 118.0 bpm",
+        "south: the tape in it is kettle",
+        "north: said to play at about 59.0 bpm",
+        "north: the first beat of a bar was shown",
+        "all: held notes and contacts were ended, and all loopers closed",
+    ]
 
 
-def test_a_loop_that_was_never_played_is_none_and_one_that_plays_on_ends_with_the_take():
-    assert loops_of(looped((0, "recording"), (4, "stopped")), {}, 10.0, 100.0) == ()
-    (loop,) = loops_of(looped((0, "recording"), (4, "playing")), {}, 10.0, 100.0)
-    assert loop.played_s == pytest.approx(86.0)
-    assert (loop.beats, loop.apart_beats) == (None, None)
+def test_taps_in_a_row_are_one_deed_of_each_deck():
+    taps = [BeatTapped(at=at, deck="north") for at in (11, 12, 13, 14, 40)]
+    deeds = deeds_of(sorted([*taps, BeatTapped(at=12.5, deck="south")], key=lambda fact: fact.at), 10.0)
+    assert [(deed.seconds, deed.whose, deed.what) for deed in deeds] == [
+        (1, "north", "its beat was tapped 4 times"),
+        (2.5, "south", "its beat was tapped once"),
+        (30, "north", "its beat was tapped once"),
+    ]
 
 
-def test_an_overdub_is_not_a_new_loop_of_its_own_begin():
-    """Recording, playing, recording (an overdub), playing: two spans, the second no longer than its overdub."""
-    found = loops_of(looped((0, "recording"), (4, "playing"), (8, "recording"), (12, "playing")), {}, 10.0, 30.0)
-    assert [(loop.begin_s, loop.length_s) for loop in found] == [(0.0, 4.0), (8.0, 4.0)]
+def test_a_cue_is_told_with_what_it_waited_for():
+    (cue,) = cues_of([CueFired(at=12, cue="fog lamp", why="the beat returned"), HandsOff(at=13, pedal="p")], 10.0)
+    assert (cue.seconds, cue.whose, cue.what) == (2, "fog lamp", "the beat returned")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from bridge.events import DeckChanged, PortLost, TakeEnded, TakeStarted
+from bridge.events_foot import CueFired
 from bridge.events_hand import HandsOff, LoopChanged
 from bridge.events_sent import TapsSent
 from bridge.journal.recover import LineFault
@@ -145,9 +146,10 @@ def test_drift_echoes_and_chapters_are_told_with_their_units() -> None:
 
 def test_deeds_and_loops_have_tables_only_where_there_were_any() -> None:
     facts = ferry_night()
-    assert not {"Hands and feet", "Loops"} & {t.title for t in tables(tell(facts), [])}
+    assert not {"Hands and feet", "Loops", "Cues"} & {t.title for t in tables(tell(facts), [])}
     facts += [
         HandsOff(at=BEGAN + 40, pedal="long echo"),
+        CueFired(at=BEGAN + 45, cue="fog lamp", why="the beat returned"),
         LoopChanged(at=BEGAN + 30, pedal="long echo", loop="recording"),
         LoopChanged(at=BEGAN + 34, pedal="long echo", loop="playing"),
         LoopChanged(at=BEGAN + 50, pedal="long echo", loop="stopped"),
@@ -155,9 +157,10 @@ def test_deeds_and_loops_have_tables_only_where_there_were_any() -> None:
     ]
     found = {t.title: t for t in tables(tell(facts), [])}
     assert found["Hands and feet"].rows[0][:2] == ("0:40", "long echo")
-    recorded, pedal, length, count, played, apart = map(plain, found["Loops"].rows[0])
+    assert found["Cues"].rows == (("0:45", "fog lamp", "the beat returned"),)
+    recorded, pedal, length, count, played, *apart = map(plain, found["Loops"].rows[0])
     assert (recorded, pedal, length, played) == ("0:30", "long echo", "4.00 s", "16.0 s")
     assert float(count) == pytest.approx(4 * 84.6 / 60, abs=0.05)
-    assert apart.endswith(" ms")
+    assert [each.endswith(" ms") for each in apart] == [True, True]
     assert found["Pedals"].heads[-2:] == ("Taps", "Delay times")
     assert found["Pedals"].rows[1][-2:] == ("4", "0")

@@ -16,6 +16,7 @@ from bridge.events import (
     TakeEnded,
     TicksDropped,
 )
+from bridge.events_foot import ActionRefused, LooperChanged, OscCounted
 from bridge.events_host import HostSuspended, SenderReady
 from bridge.events_sent import TapsDropped
 from bridge.journal.recover import LineFault
@@ -146,3 +147,30 @@ def test_taps_that_came_too_late_are_summed_for_each_pedal() -> None:
         "4 late taps for short echo were left out, 2 times, the last at 1:05; until the next burst it kept the tempo "
         "that it had."
     ]
+
+
+def test_what_was_refused_is_told_once_with_what_to_do() -> None:
+    why = "the deck has no beat yet; tap one first"
+    found = told(*(ActionRefused(at=at, action="this is one: north", why=why) for at in (5.0, 9.0)))
+    assert [each.what for each in found] == [
+        "What was asked for was not done, 2 times, the last at 0:09: this is one: north."
+    ]
+    assert found[0].remedy == "The deck has no beat yet; tap one first."
+
+
+def test_a_looper_that_nobody_knew_about_any_more_is_told_with_how_to_say_what_it_does() -> None:
+    doubt = LooperChanged(at=5.0, looper="loop box", was="playing", now="unknown", why="its port was gone")
+    known = LooperChanged(at=7.0, looper="loop box", was="unknown", now="stopped", why="said by hand")
+    (found,) = told(doubt, known)
+    assert "loop box" in found.what
+    assert "its port was gone" in found.what
+    assert "looper is" in found.remedy
+
+
+def test_osc_that_was_not_done_is_told_once_with_the_highest_counts() -> None:
+    early = OscCounted(at=60.0, received=10, handled=8, refused=2, malformed=0)
+    late = OscCounted(at=120.0, received=1500, handled=1480, refused=17, malformed=3, lost=40)
+    assert words(early, late) == [
+        "Of 1,500 OSC messages, 17 were refused and 3 malformed; 40 more came too thick and fast to be read."
+    ]
+    assert words(OscCounted(at=60.0, received=10, handled=10, refused=0, malformed=0)) == []
