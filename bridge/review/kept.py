@@ -18,6 +18,9 @@ from bridge.review.read import Take
 TORN_BLOCK_S = 0.1
 """A torn file is read in blocks of this length: what stands before the tear in its last one is lost."""
 
+BLOCK_S = 10.0
+"""A whole file is read in blocks of this length: after each read of FLAC the library looks for its place again."""
+
 _NAME = re.compile(r"sound-(\d{3})-(\d{12})\.flac")
 _FIRST_LEVEL_S = 0.01  # a follower tells its first level after one hop of sound
 
@@ -103,7 +106,7 @@ def kept_sound(take: Take) -> KeptSound:
     return KeptSound(segments=tuple(segments), decks=decks, unreadable=tuple(unreadable))
 
 
-def blocks(segment: Segment, block_s: float = 2.0) -> Iterator[NDArray[np.float32]]:
+def blocks(segment: Segment, block_s: float = BLOCK_S) -> Iterator[NDArray[np.float32]]:
     """Yield a segment's sound in blocks, each shape (frames, channels), as far as it can be read."""
     with soundfile.SoundFile(segment.path) as file:
         yield from _blocks(file, round((TORN_BLOCK_S if segment.torn else block_s) * file.samplerate))
