@@ -8,6 +8,8 @@ from        what happens                                               to
 any         no signal for a second (`bridge.follow.gate`)              idle
 idle        a signal                                                   listening
 listening   one beat stays the likeliest for over a second             following
+idle,       four taps                                                  holding
+listening
 following   the belief finds no beat any more                          holding
 following   another beat stays the likeliest for a second              following
 holding     one beat stays the likeliest, the held tempo for less long following
@@ -126,7 +128,8 @@ class Follower:
         self._beats.pass_to(hop.frame, self._hops)
         shown: list[Beat | StateMove] = []
         if self._gate.hear(hop):
-            shown += self._open() if self._gate.is_open else self._enter("idle")
+            opens = self._gate.is_open
+            shown += self._enter("idle") if not opens else self._open() if self.state == "idle" else []
         if self.state == "idle":
             return shown
         self._weigh(hop)
@@ -168,7 +171,7 @@ class Follower:
             return []
         self._octave.settle()
         self._catch(sight, told)
-        return self._enter("holding") if self.state == "listening" else []
+        return self._enter("holding") if self.state in ("idle", "listening") else []
 
     @property
     def is_tapped(self) -> bool:

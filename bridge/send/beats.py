@@ -54,8 +54,8 @@ class DeckBeats:
 
     def take(self, stands: DeckStands) -> None:
         """Take in how the deck stands. A deck that stops forgets its bars: what plays next may be another tape."""
-        self.stands, self._deaf = stands, False
-        if not stands.runs:
+        was, self.stands, self._deaf = self.stands, stands, False
+        if was is not None and was.runs and not stands.runs:
             self._one = None
         if stands.tempo is None or stands.beats is None:
             return

@@ -174,6 +174,36 @@ def test_four_taps_settle_tempo_and_phase_before_any_beat_is_heard():
     assert follower.tempo == pytest.approx(84.0, rel=0.01)
 
 
+def test_taps_before_any_signal_are_kept_until_the_tape_sounds():
+    follower = Follower(NORTH, RATE, learned())
+    taps = [1.0 + n * 60.0 / 84.0 for n in range(4)]
+    sound = np.concatenate([silence(5.0), drums("gravel-path", 84.0, 8.0)])
+    states = []
+    for hop in Features(RATE).hear(sound):
+        states += [move.now for move in follower.hear(hop) if isinstance(move, StateMove)]
+        if taps and hop.frame >= taps[0] * RATE:
+            states += [move.now for move in follower.tap(taps.pop(0) * RATE)]
+        if hop.frame == 480 * 480:
+            assert follower.tempo == pytest.approx(84.0, rel=0.01)
+    assert states == ["holding", "following"]
+    assert follower.tempo == pytest.approx(84.0, rel=0.01)
+
+
+def test_a_beat_is_counted_half_or_twice_as_fast_at_the_hands_word_and_stays_so():
+    """Within the deck's range; what leads out of it is not done."""
+    follower, features, beats = Follower(NORTH, RATE, learned()), Features(RATE), []
+    asked = {800: 0.5, 1500: 2.0}
+    for hop in features.hear(drums("gravel-path", 84.0, 20.0)):
+        beats += [one for one in follower.hear(hop) if isinstance(one, Beat)]
+        if hop.frame % features.hop == 0 and (factor := asked.pop(hop.frame // features.hop, None)) is not None:
+            assert follower.recount(factor)
+    assert [one.index for one in beats] == list(range(len(beats)))
+    assert {round(one.tempo / 42.0, 1) for one in beats if 8.5 < one.frame / RATE < 15.0} == {1.0}
+    assert {round(one.tempo / 84.0, 1) for one in beats if not 8.0 < one.frame / RATE < 15.5} == {1.0}
+    assert not follower.recount(2.0)
+    assert not Follower(NORTH, RATE, learned()).recount(2.0)
+
+
 def test_taps_decide_the_phase_of_what_is_heard():
     """The off-beat, tapped, is the beat from then on."""
     follower = Follower(SLOW, RATE, learned())
