@@ -136,6 +136,7 @@ TOP_LEVEL = (
 
 TESTS_OF_THE_WHOLE = frozenset(
     {
+        "tests/test_by_foot.py",
         "tests/test_cables.py",
         "tests/test_config.py",
         "tests/test_full_disk.py",
