@@ -243,7 +243,8 @@ def _midi_findings(rig: Rig, gear: Gear) -> Iterator[_Finding]:
 def _switch_findings(rig: Rig, gear: Gear) -> Iterator[_Finding]:
     wanted = [(index, switch.port) for index, switch in enumerate(rig.switches) if switch.port]
     if isinstance(gear.midi_in, DeviceError):
-        if wanted:
+        is_told = isinstance(gear.midi, DeviceError) and (rig.pedals or rig.midi.virtual)
+        if wanted and not is_told:
             yield ("midi", "api"), *_in_two(f"cannot be used: {gear.midi_in}")
         return
     for index, port in wanted:

@@ -149,6 +149,13 @@ BROKEN += [
         ['2 MIDI inputs: "Keys 1", "Keys 2"', "Name one of them in full"],
     ),
     (RIG + SWITCHES, gear(midi_in=DeviceError("No MIDI. Get it.")), 14, "midi.api", ["cannot be used: No MIDI"]),
+    (
+        RIG + SWITCHES,
+        gear(midi=DeviceError("No MIDI. Get it."), midi_in=DeviceError("No MIDI in.")),
+        14,
+        "midi.api",
+        ["No MIDI. Get it"],
+    ),
 ]
 
 

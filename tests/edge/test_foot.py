@@ -108,32 +108,37 @@ def test_switches_of_a_board_are_told_as_they_are_used(jack_server):
                     board.send_message([0xB0, 64, value])
                     time.sleep(0.03)
                     foot.look()
-            foot.told.clear()
+            time.sleep(0.2)  # longer than any bounce
             sent = now()
             board.send_message([0xB0, 64, 127])
-            foot.until(lambda: foot.used() == [("tap", "press", "tap: north")])
-            assert 0 <= foot.told[0].at - sent <= now() - sent
+            foot.until(lambda: foot.of(SwitchUsed)[-1].at > sent - 0.02)  # others may still be on their way
+            assert sent <= foot.of(SwitchUsed)[-1].at <= now()
+            assert foot.used()[-1] == ("tap", "press", "tap: north")
             board.send_message([0xB0, 64, 0])
-            foot.told.clear()
             for moves, wanted in (
-                ([0.0, 0.1], "press"),
-                ([0.0, 0.1, 0.2, 0.3], "double"),
-                ([0.0, 0.8], "hold"),
+                ([0.0, 0.1], ("left", "press", "keep: north")),
+                ([0.0, 0.1, 0.2, 0.3], ("left", "double", "let go: north")),
+                ([0.0, 0.8], ("left", "hold", "all quiet")),
             ):
-                began = time.monotonic()
-                for index, at in enumerate(moves):
-                    time.sleep(max(0.0, began + at - time.monotonic()))
-                    board.send_message([0x90, 60, 0 if index % 2 else 100])
-                foot.until(lambda wanted=wanted: foot.used()[-1:] and foot.used()[-1][1] == wanted)
-                time.sleep(0.1)
-            assert foot.used() == [
-                ("left", "press", "keep: north"),
-                ("left", "double", "let go: north"),
-                ("left", "hold", "all quiet"),
-            ]
+                assert any(_moved(foot, board, moves) == wanted for _ in range(3))
             foot.end()
     finally:
         board.delete()
+
+
+def _moved(foot: Foot, board: rtmidi.MidiOut, moves: list[float]) -> tuple[str, str, str]:
+    """Press and let go of the left switch at these times, and return what was told first.
+
+    On a busy machine the messages may come at other times: that is to be tried again.
+    """
+    time.sleep(0.1)
+    foot.told.clear()
+    began = time.monotonic()
+    for index, at in enumerate(moves):
+        time.sleep(max(0.0, began + at - time.monotonic()))
+        board.send_message([0x90, 60, 0 if index % 2 else 100])
+    foot.until(foot.used)
+    return foot.used()[0]
 
 
 @pytest.mark.jack
