@@ -14,8 +14,8 @@ import pytest
 from click.testing import CliRunner
 
 from bridge import __version__, live
-from bridge.cli import main
 from bridge.actions import VERBS
+from bridge.cli import main
 from bridge.edge import control
 from bridge.testing.clips import clips_folder
 

@@ -20,7 +20,17 @@ from bridge.events import (
     PedalTold,
     SoundHeard,
 )
-from bridge.events_hand import HandsOff, HandsOn, TempoKept, TempoLetGo
+from bridge.events_foot import ActionRefused
+from bridge.events_hand import (
+    BeatRecounted,
+    HandsOff,
+    HandsOn,
+    PedalTurned,
+    TapeChosen,
+    TempoKept,
+    TempoLetGo,
+    TempoNudged,
+)
 from bridge.rig import Deck, Pedal, Rig, SoundInput
 from bridge.testing.beds import fog_signal
 from bridge.testing.clips import drum_loop
@@ -189,6 +199,57 @@ def test_a_pedal_with_hands_off_is_told_nothing_and_with_hands_on_what_is_heard_
     assert isinstance(told, PedalTold)
     assert (told.why, told.tempo) == ("hands on", pytest.approx(96.0, rel=0.01))
     assert told.at == pytest.approx(10.0, abs=0.05)
+
+
+def test_a_nudged_tempo_is_told_at_once_and_kept():
+    """A first nudge of 1 % moves the 110 bpm that the pedal had, whatever the tape does."""
+    engine = Engine(RIG, RATE, learned())
+    engine.resume(HAD)
+    [told] = engine.obey(TempoNudged(at=0.0, deck="north", percent=1.0))
+    assert isinstance(told, PedalTold)
+    assert (told.why, told.tempo) == ("by hand", pytest.approx(111.1))
+    assert orders(engine, 0.0, 10.0) == []
+    assert engine.obey(TempoNudged(at=10.0, deck="south", percent=1.0)) == []
+
+
+def test_a_pedal_that_listens_to_another_deck_is_told_that_ones_tempo_only():
+    engine = Engine(RIG, RATE, learned())
+    engine.resume(HAD)
+    engine.obey(PedalTurned(at=0.0, pedal="long echo", deck="south"))
+    assert orders(engine, 0.0, 10.0) == []
+    [told] = engine.obey(PedalTurned(at=10.0, pedal="long echo", deck="north"))
+    assert isinstance(told, PedalTold)
+    assert (told.deck, told.why, told.tempo) == ("north", "step", pytest.approx(96.0, rel=0.01))
+    with pytest.raises(ValueError, match="'west' is not in the rig"):
+        engine.obey(PedalTurned(at=10.0, pedal="long echo", deck="west"))
+
+
+def test_how_a_deck_stands_is_what_its_follower_holds():
+    """Its beats at that instant are those that were placed, with a fraction."""
+    engine = Engine(RIG, RATE, learned())
+    facts = heard(night()[: 10 * RATE], [512], engine)
+    north, south = engine.stands
+    last = [fact for fact in facts if isinstance(fact, BeatPlaced)][-1]
+    assert (north.deck, north.state, north.runs, south.state, south.beats) == (
+        "north",
+        "following",
+        True,
+        "listening",
+        None,
+    )
+    assert north.at == pytest.approx(10.0, abs=1 / RATE)
+    assert north.beats == pytest.approx(last.index + (north.at - last.at) * last.tempo / 60.0, abs=0.03)
+
+
+def test_a_recount_out_of_the_decks_range_is_refused_in_words_and_a_tape_with_its_tempo_is_taken():
+    engine = Engine(RIG, RATE, learned())
+    heard(night()[: 10 * RATE], [512], engine)
+    [refused] = engine.obey(BeatRecounted(at=10.0, deck="north", factor=2.0))
+    assert isinstance(refused, ActionRefused)
+    assert refused.action == "twice: north"
+    assert "60..130 bpm" in refused.why
+    assert engine.obey(TapeChosen(at=10.0, deck="north", tape="gravel path", tempo=96.0)) == []
+    assert engine.status[0].tempo == pytest.approx(96.0, rel=0.01)
 
 
 def test_a_pedal_that_needs_the_beat_is_told_where_it_falls():

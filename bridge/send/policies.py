@@ -237,7 +237,8 @@ class PedalPolicy:
             PedalTold(at=at, pedal=p.name, deck=self.deck, tempo=tempo, ratio=float(ratio), why=why, beats=beats)
             for p in self.pedals
         ]
-        return [*self._folding.news(at, self._heard[1]), *orders]
+        of_deck = self._heard[1] or tempo / float(ratio)  # a hand may move what no ear has heard
+        return [*self._folding.news(at, of_deck), *orders]
 
     @property
     def _keeps_beat(self) -> bool:

@@ -33,7 +33,7 @@ def fed(period: float, hops: int, belief: Belief | None = None, first: float = 2
     return belief
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(period=st.floats(40.0, 110.0), first=st.floats(0.0, 30.0))
 def test_regular_knocks_are_believed_at_their_tempo_or_an_octave_of_it_and_on_the_beat(period, first):
     """Slower ones share the belief with their octave, so that no single peak has much of it."""

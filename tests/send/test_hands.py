@@ -5,7 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bridge.events import PedalTold
-from bridge.events_hand import HandsOff, HandsOn, LoopChanged, StepAllowed, TempoKept, TempoLetGo
+from bridge.events_hand import (
+    HandsOff,
+    HandsOn,
+    LoopChanged,
+    PedalTurned,
+    StepAllowed,
+    TempoKept,
+    TempoLetGo,
+    TempoNudged,
+)
 from bridge.send.hands import Hands
 from bridge.send.plan import PortPlan, SendPlan
 from bridge.send.schedule import Schedule
@@ -89,3 +98,13 @@ def test_what_was_undone_stands_no_more():
     for hand in (ON, TempoLetGo(at=4.0, deck="north"), replace(loop, loop="stopped")):
         hands.take(hand)
     assert hands.standing == ()
+
+
+def test_a_nudged_tempo_stands_as_a_kept_one_and_the_newest_deck_of_a_pedal_counts():
+    """For pedals that share a clock, whichever of them was turned."""
+    hands = Hands(PLAN)
+    hands.take(TempoNudged(at=1.0, deck="north", percent=0.5))
+    hands.take(PedalTurned(at=2.0, pedal="long echo", deck="south"))
+    newest = PedalTurned(at=3.0, pedal="loop box", deck="north")
+    hands.take(newest)
+    assert set(hands.standing) == {TempoKept(at=1.0, deck="north"), newest}
