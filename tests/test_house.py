@@ -88,9 +88,9 @@ PURE = (
     "bridge.follow, bridge.decks, bridge.tapes, bridge.measure, bridge.lineup.walk, bridge.lineup.pedals, "
     "bridge.lineup.decks, bridge.lineup.findings, bridge.send, bridge.engine, bridge.review.facts, "
     "bridge.review.drift, bridge.review.echoes, bridge.review.audible, bridge.review.hands, bridge.review.loops, "
-    "bridge.review.chapters, bridge.journal.codec, bridge.journal.recover, bridge.actions, bridge.events, "
-    "bridge.events_foot, bridge.events_hand, bridge.events_sent, bridge.records, bridge.errors, bridge.units, "
-    "bridge.rig, bridge.rig_foot, bridge.foot, bridge.osc_table"
+    "bridge.review.strokes, bridge.review.chapters, bridge.journal.codec, bridge.journal.recover, bridge.actions, "
+    "bridge.events, bridge.events_foot, bridge.events_hand, bridge.events_sent, bridge.records, bridge.errors, "
+    "bridge.units, bridge.rig, bridge.rig_foot, bridge.foot, bridge.osc_table"
 )
 """Rooms that see no clock, thread, process, file or socket: time and sound arrive in what they are called with."""
 

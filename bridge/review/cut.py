@@ -22,6 +22,7 @@ from bridge.review.files import write_files
 from bridge.review.kept import KeptSound, kept_sound, sound_between
 from bridge.review.read import read_take
 from bridge.review.story import DeckStory, Mark, Story
+from bridge.review.strokes import moved, rises_of
 from bridge.units import cents, clock_text
 
 SPEEDS = {"half": 0.5, "normal": 1.0, "double": 2.0}
@@ -35,6 +36,9 @@ CROSSING_S = 0.003
 
 FADE_S = 0.003
 """Length of the fades at both ends."""
+
+CONTEXT_S = 0.2
+"""Sound beyond the beats around the cut that helps to find its strokes."""
 
 CONTEXT_BEATS = 8
 """Beats before and after the cut that help to tell its tempo."""
@@ -218,7 +222,7 @@ def _run_at(deck: DeckStory, at: float) -> Sequence[BeatPlaced] | None:
 
 
 def _cut(kept: KeptSound, deck: str, mark: Mark, times: Sequence[float], first: int, wish: Wish) -> Cut:
-    place = smooth_beats(times, first, wish.beats)
+    place = _on_strokes(kept, deck, smooth_beats(times, first, wish.beats), wish.beats)
     begin_s, end_s = float(place(np.array(0.0))), float(place(np.array(float(wish.beats))))
     heard_s = end_s - begin_s
     own = 60.0 * wish.beats / heard_s
@@ -257,6 +261,20 @@ def smooth_beats(times: Sequence[float], first: int, beats: int) -> np.polynomia
     return np.polynomial.Polynomial.fit(count, times[low:high], min(3 + beats // 16, 9, len(count) - 1))
 
 
+def _on_strokes(kept: KeptSound, deck: str, place: np.polynomial.Polynomial, beats: int) -> np.polynomial.Polynomial:
+    """Return the curve moved on to the strokes that are heard near its beats, where there are clear ones."""
+    at = np.asarray(place(np.arange(beats + 1.0)))
+    from_s = float(2 * at[0] - at[1]) - CONTEXT_S
+    sound, rate = sound_between(kept, from_s, float(2 * at[-1] - at[-2]) + CONTEXT_S)
+    found = moved(rises_of(_of_deck(sound, kept, deck), rate), at - from_s)
+    return place.convert() + np.polynomial.Polynomial([found.begin_s, (found.end_s - found.begin_s) / beats])
+
+
+def _of_deck(sound: NDArray[np.float32], kept: KeptSound, deck: str) -> Sound:
+    channels = [n for n, owner in enumerate(kept.decks) if owner == deck and n < sound.shape[1]]
+    return np.asarray(sound[:, channels] if channels else sound, np.float64)
+
+
 def _sound(kept: KeptSound, deck: str, begin_s: float, end_s: float) -> tuple[Sound, int, float]:
     """Return the deck's channels, their rate, and when their first frame sounds; all of it must be there."""
     from_s = begin_s
@@ -267,8 +285,7 @@ def _sound(kept: KeptSound, deck: str, begin_s: float, end_s: float) -> tuple[So
         at = clock_text(max(0.0, from_s))
         raise TakeError(f"the sound of this moment was not kept, or not all of it: it is missing from {at} on.")
     sound, rate = sound_between(kept, begin_s, end_s)
-    channels = [n for n, owner in enumerate(kept.decks) if owner == deck and n < sound.shape[1]]
-    return np.asarray(sound[:, channels] if channels else sound, np.float64), rate, begin_s
+    return _of_deck(sound, kept, deck), rate, begin_s
 
 
 def _warped(sound: Sound, rate: int, place, beats: int, tempo: float) -> Sound:  # type: ignore[no-untyped-def]
