@@ -11,7 +11,9 @@ from __future__ import annotations
 import argparse
 import io
 import json
+import os
 import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -85,7 +87,7 @@ def record(taps: NDArray[np.float64], rng: np.random.Generator) -> Recorded:
     for cut, seconds in zip(cuts, lost, strict=True):
         take_s[clock >= cut] += seconds
     take_s = take_s[take_s < NIGHT_S - 1.0]
-    rate = int(rng.choice([16_000, 22_050, 32_000]))
+    rate = int(rng.choice([16_000, 22_050]))
     frames = np.arange(round(len(take_s) / 100 * rate)) / rate
     step = np.interp(frames, clock[: len(take_s)], take_s)
     inside = np.searchsorted(cuts, frames, side="right")
@@ -140,32 +142,47 @@ def is_right(found: Alignment, recorded: Recorded) -> bool:
 
 
 def measure(cases: int, seed: int) -> dict[str, Any]:
-    rng = np.random.default_rng(seed)
-    taps = [night(seed * 100 + n) for n in range(3)]
-    takes = [np.mean([pattern_of(tap, RATE) for tap in deck.T], axis=0) for deck in taps]
-    rows: list[dict[str, Any]] = []
-    for case in range(cases):
-        mine = case % len(taps)
-        recorded = record(taps[mine], rng)
-        pattern = pattern_of(recorded.sound, recorded.rate)
-        for own in (True, False):
-            began = time.perf_counter()
-            found = align(takes[mine if own else (mine + 1) % len(taps)], pattern)
-            rows.append(
-                {
-                    "own": own,
-                    "sure": 0.0 if found is None else found.sure,
-                    "likeness": 0.0 if found is None else found.likeness,
-                    "right": own and found is not None and is_right(found, recorded),
-                    "gaps": len(recorded.gaps_s),
-                    "length_s": len(recorded.take_s) / 100,
-                    "seconds": time.perf_counter() - began,
-                    "found": None
-                    if found is None
-                    else [found.ppm, *[(s.begin_s, s.offset_s) for s in found.stretches]],
-                }
-            )
+    """Align so many recordings with their own take and with another evening's, on all cores."""
+    with ProcessPoolExecutor() as pool:
+        nights = list(pool.map(night_and_pattern, [seed * 100 + n for n in range(3)]))
+    with ProcessPoolExecutor(initializer=_NIGHTS.extend, initargs=(nights,)) as pool:
+        rows = [row for pair in pool.map(case_rows, [seed] * cases, range(cases)) for row in pair]
     return summed(rows)
+
+
+_NIGHTS: list[tuple[NDArray[np.float32], Pattern]] = []
+"""In each process: the taps of each night, and its pattern."""
+
+
+def night_and_pattern(seed: int) -> tuple[NDArray[np.float32], Pattern]:
+    """Return the dry taps of a night, shape (frames, 2), and the pattern that a take of it has."""
+    taps = night(seed)
+    return taps.astype(np.float32), np.mean([pattern_of(tap, RATE) for tap in taps.T], axis=0)
+
+
+def case_rows(seed: int, case: int) -> list[dict[str, Any]]:
+    """Make one recording, and tell how it was aligned with its own take and with another evening's."""
+    rng = np.random.default_rng([seed, case])
+    mine = case % len(_NIGHTS)
+    recorded = record(_NIGHTS[mine][0].astype(np.float64), rng)
+    pattern = pattern_of(recorded.sound, recorded.rate)
+    return [aligned(recorded, pattern, _NIGHTS[place % len(_NIGHTS)][1], place == mine) for place in (mine, mine + 1)]
+
+
+def aligned(recorded: Recorded, pattern: Pattern, take: Pattern, own: bool) -> dict[str, Any]:
+    """Align one pattern with one take's, and tell what was found."""
+    began = time.perf_counter()
+    found = align(take, pattern)
+    return {
+        "own": own,
+        "sure": 0.0 if found is None else found.sure,
+        "likeness": 0.0 if found is None else found.likeness,
+        "right": bool(own and found is not None and is_right(found, recorded)),
+        "gaps": len(recorded.gaps_s),
+        "length_s": len(recorded.take_s) / 100,
+        "seconds": time.perf_counter() - began,
+        "found": None if found is None else [found.ppm, *[(s.begin_s, s.offset_s) for s in found.stretches]],
+    }
 
 
 def summed(rows: list[dict[str, Any]]) -> dict[str, Any]:
@@ -178,8 +195,15 @@ def summed(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "right": sum(row["right"] for row in own) / len(own),
         "other_evenings_called_sure": sum(row["sure"] >= SURE for row in rows if not row["own"]),
         "most_sure_of_another_evening": max(row["sure"] for row in rows if not row["own"]),
+        "cpu_s": cpu_s(),
         "rows": rows,
     }
+
+
+def cpu_s() -> float:
+    """Return the processor time of this process and of those that it waited for."""
+    used = os.times()
+    return round(used.user + used.system + used.children_user + used.children_system, 1)
 
 
 def main() -> None:
