@@ -49,9 +49,15 @@ def command(rig: Path, show_input: bool, for_s: float | None) -> None:
         _show_input(read, for_s)
         return
     from bridge.edge import devices, host_check
+    from bridge.send.loopers import never_closed
 
     for warning in host_check.warnings():
         click.echo(f"Warning: {warning}")
+    for looper in filter(never_closed, read.loopers):
+        click.echo(
+            f'Warning: looper "{looper.name}" has no absolute play or stop: a recording of it stays open if the set is '
+            "cut off, and nothing is sent to it in doubt. Give it one, if its manual has one."
+        )
     devices.check_gear(read)
     click.echo(f"{rig}: nothing wrong. {counted(len(read.decks), 'deck')}, {counted(len(read.pedals), 'pedal')}.")
 

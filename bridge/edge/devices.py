@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -222,6 +223,7 @@ def _midi_findings(rig: Rig, gear: Gear) -> Iterator[_Finding]:
         if rig.pedals or rig.midi.virtual:
             yield ("midi", "api"), *_in_two(f"cannot be used: {gear.midi}")
         return
+    yield from _other_output_findings(rig, gear.midi)
     first: dict[int, Pedal] = {}
     for index, pedal in enumerate(rig.pedals):
         if not pedal.port or pedal.port in rig.midi.virtual:
@@ -238,6 +240,29 @@ def _midi_findings(rig: Rig, gear: Gear) -> Iterator[_Finding]:
         if other.clock != pedal.clock:
             found = f'= "{pedal.port}" is the same output as "{other.port}" of "{other.name}": "{gear.midi[output]}"'
             yield key, found, "A port carries one clock: give them the same, or another port to one of them"
+
+
+def _other_output_findings(rig: Rig, outputs: Sequence[str]) -> Iterator[_Finding]:
+    """Loopers, cues and lamps: an output of theirs that a pedal has, too, is to be called what the pedal calls it."""
+    called = {pedal.port for pedal in rig.pedals if pedal.port} | set(rig.midi.virtual)
+    wanted = [(("loopers", i), looper.port) for i, looper in enumerate(rig.loopers)]
+    wanted += [(("cues", i), cue.port) for i, cue in enumerate(rig.cues) if cue.messages and not rig.cue_sheet]
+    wanted += [(("lamps", i), lamp.port) for i, lamp in enumerate(rig.lamps)]
+    found_as: dict[int, str] = {}
+    for name in sorted(called - set(rig.midi.virtual)):
+        with suppress(DeviceError):
+            found_as.setdefault(midi.matching_output(name, outputs), name)
+    for table, port in wanted:
+        if not port or port in called:
+            continue
+        try:
+            output = midi.matching_output(port, outputs)
+        except DeviceError as error:
+            yield (*table, "port"), *_in_two(f"= {error}")
+            continue
+        if (name := found_as.setdefault(output, port)) != port:
+            found = f'= "{port}" is the same output as "{name}": "{outputs[output]}"'
+            yield (*table, "port"), found, f'Call it "{name}" here, too: an output has one name in a rig'
 
 
 def _switch_findings(rig: Rig, gear: Gear) -> Iterator[_Finding]:

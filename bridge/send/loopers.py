@@ -8,7 +8,7 @@ from math import inf
 
 from bridge.actions import LOOP_STATES
 from bridge.events import Fact
-from bridge.rig_foot import LooperState
+from bridge.rig_foot import Looper, LooperState
 from bridge.send.beats import DeckBeats
 from bridge.send.loop_edges import LooperPlan
 from bridge.send.looper import OneLooper
@@ -156,6 +156,11 @@ class Loopers:
     def _seen(self, now: float) -> float:
         self._now = max(self._now, now)
         return self._now
+
+
+def never_closed(looper: Looper) -> bool:
+    """Return whether nothing closes a recording of this looper if all else fails: none of its messages is absolute."""
+    return LooperPlan(looper=looper, port=looper.port).way("overdubbing", "undo") is None
 
 
 def _view(looper: OneLooper, now: float) -> LooperView:

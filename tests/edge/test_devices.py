@@ -159,6 +159,25 @@ BROKEN += [
 ]
 
 
+LAMP = """\
+[[lamps]]
+shows = "beat: north"
+port = "NAME"
+on = ["cc 1 127"]
+off = ["cc 1 0"]
+"""
+
+BROKEN += [
+    (RIG + LAMP.replace("NAME", "Z"), gear(), 18, "lamps[0].port", ['= "Z" matches no MIDI output']),
+    (RIG + LAMP.replace("NAME", "als A"), gear(), 18, "lamps[0].port", ['as "Pedals A"', 'Call it "Pedals A" here']),
+]
+
+
+def test_a_lamp_on_an_output_of_its_own_or_by_the_name_that_a_pedal_gives_it_has_no_faults() -> None:
+    for name in ("Pedals A", "Pedals B"):
+        assert faults(RIG + LAMP.replace("NAME", name), gear()) == []
+
+
 def test_switches_whose_input_is_there_have_no_faults() -> None:
     assert faults(RIG + SWITCHES, gear()) == []
     assert faults(RIG + SWITCHES.split("[[switches]]")[2].join(("[[switches]]", "")), gear(midi_in=())) == []

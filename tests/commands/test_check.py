@@ -1,0 +1,42 @@
+"""``tapebridge check`` beyond the faults: what it warns of."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from bridge.cli import main
+from bridge.edge import devices, host_check
+
+RIG = """
+[[decks]]
+name = "north"
+channels = [1]
+[[loopers]]
+name = "loop box"
+port = "Pedals A"
+listens_to = "north"
+[loopers.record]
+messages = ["cc 80 127"]
+kind = "toggle"
+[loopers.play]
+messages = ["cc 80 127"]
+kind = "toggle"
+[loopers.stop]
+messages = ["cc 83 127"]
+kind = "KIND"
+"""
+
+
+@pytest.mark.parametrize(("kind", "warned"), [("toggle", True), ("absolute", False)])
+def test_a_looper_that_nothing_closes_in_every_case_is_warned_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str, warned: bool
+) -> None:
+    monkeypatch.setattr(devices, "check_gear", lambda rig: None)
+    monkeypatch.setattr(host_check, "warnings", list)
+    (tmp_path / "rig.toml").write_text(RIG.replace("KIND", kind))
+    result = CliRunner().invoke(main, ["check", str(tmp_path / "rig.toml")])
+    assert result.exit_code == 0
+    assert ('looper "loop box" has no absolute play or stop' in result.output) is warned
