@@ -43,6 +43,10 @@ LEFT = Switch(
 PEDAL = Switch(name="tap", trigger=Trigger(kind="cc", number=64), port="foot board", press=TAP)
 
 
+TRIES = 4
+"""On a busy machine JACK loses messages of a client that was late, and others come late: they are sent again."""
+
+
 class Foot:
     """A foot that runs, and what it told."""
 
@@ -110,35 +114,32 @@ def test_switches_of_a_board_are_told_as_they_are_used(jack_server):
                     foot.look()
             time.sleep(0.2)  # longer than any bounce
             sent = now()
-            board.send_message([0xB0, 64, 127])
-            foot.until(lambda: foot.of(SwitchUsed)[-1].at > sent - 0.02)  # others may still be on their way
+            assert any(_moved(foot, board, PEDAL, [0.0, 0.1]) == ("tap", "press", "tap: north") for _ in range(TRIES))
             assert sent <= foot.of(SwitchUsed)[-1].at <= now()
-            assert foot.used()[-1] == ("tap", "press", "tap: north")
-            board.send_message([0xB0, 64, 0])
             for moves, wanted in (
                 ([0.0, 0.1], ("left", "press", "keep: north")),
                 ([0.0, 0.1, 0.2, 0.3], ("left", "double", "let go: north")),
                 ([0.0, 0.8], ("left", "hold", "all quiet")),
             ):
-                assert any(_moved(foot, board, moves) == wanted for _ in range(3))
+                assert any(_moved(foot, board, LEFT, moves) == wanted for _ in range(TRIES))
             foot.end()
     finally:
         board.delete()
 
 
-def _moved(foot: Foot, board: rtmidi.MidiOut, moves: list[float]) -> tuple[str, str, str]:
-    """Press and let go of the left switch at these times, and return what was told first.
-
-    On a busy machine the messages may come at other times: that is to be tried again.
-    """
-    time.sleep(0.1)
+def _moved(foot: Foot, board: rtmidi.MidiOut, switch: Switch, moves: list[float]) -> tuple[str, str, str] | None:
+    """Press a switch and let go of it at these times, and return what was told first; None for nothing within 2 s."""
+    time.sleep(0.2)
+    foot.look()
     foot.told.clear()
     began = time.monotonic()
+    status = {"note": 0x90, "cc": 0xB0}[switch.trigger.kind]
     for index, at in enumerate(moves):
         time.sleep(max(0.0, began + at - time.monotonic()))
-        board.send_message([0x90, 60, 0 if index % 2 else 100])
-    foot.until(foot.used)
-    return foot.used()[0]
+        board.send_message([status, switch.trigger.number, 0 if index % 2 else 100])
+    while not foot.used() and time.monotonic() < began + 2.0:
+        foot.look()
+    return next(iter(foot.used()), None)
 
 
 @pytest.mark.jack
