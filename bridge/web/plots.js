@@ -276,7 +276,10 @@
     ctx.restore();
   }
 
-  // Deck changes and marks: a line each, its words along it where there is room
+  // Deck changes and marks: a line each, its words along it where there is room; more of them would hide the curves,
+  // and are short strokes until one looks closer
+  const CROWD = 40;
+
   function drawEvents(u) {
     const events = [
       ...take.changes.map(([s, text]) => ({ s, text, mark: false })),
@@ -284,9 +287,10 @@
     ].map((event) => ({ ...event, x: Math.round(u.valToPos(event.s, "x", true)) })).sort((a, b) => a.s - b.s);
     clipped(u, (ctx, box, px) => {
       const inSight = events.filter(({ x }) => x >= box.left && x <= box.left + box.width);
-      for (const event of inSight) drawEvent(ctx, box, px, event);
+      const crowded = inSight.length > CROWD;
+      for (const event of inSight) drawEvent(ctx, crowded ? { ...box, height: 14 * px } : box, px, event);
       const taken = [];
-      for (const event of [...inSight].sort((a, b) => weight(b) - weight(a))) {
+      for (const event of crowded ? [] : [...inSight].sort((a, b) => weight(b) - weight(a))) {
         const atTheEdge = event.x + 16 * px > box.left + box.width; // then its words stand before it
         const place = atTheEdge ? event.x - 16 * px : event.x;
         if (taken.some((other) => Math.abs(other - place) < 17 * px)) continue;
