@@ -198,7 +198,7 @@ def _asked(facts: Sequence[Fact], began: float) -> list[Trouble]:
             what = f"From then on the bridge did not know what {fact.looper} does ({fact.why})."
             found.append(Trouble(seconds=fact.at - began, what=what, remedy=_LOOPER))
     for (action, why), each in refused.items():
-        what = f"What was asked for was not done{_spread(each, began)}: {action}."
+        what = f"“{action}” was asked for and not done{_spread(each, began)}."
         found.append(Trouble(seconds=each[0].at - began, what=what, remedy=f"{why[:1].upper()}{why[1:].rstrip('.')}."))
     return found + _osc(facts, began)
 

@@ -153,7 +153,7 @@ def test_what_was_refused_is_told_once_with_what_to_do() -> None:
     why = "the deck has no beat yet; tap one first"
     found = told(*(ActionRefused(at=at, action="this is one: north", why=why) for at in (5.0, 9.0)))
     assert [each.what for each in found] == [
-        "What was asked for was not done, 2 times, the last at 0:09: this is one: north."
+        "“this is one: north” was asked for and not done, 2 times, the last at 0:09."
     ]
     assert found[0].remedy == "The deck has no beat yet; tap one first."
 
