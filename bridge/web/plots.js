@@ -128,7 +128,7 @@
       height,
       cursor: { sync: { key: "take", scales: ["x", null] }, drag: { x: true, y: false }, y: false, ...extra.cursor },
       scales: { x: { time: false, range: (u, min, max) => (min == null ? [0, length] : [min, max]) }, ...extra.scales },
-      padding: [8, 20, 0, 0],
+      padding: [8, length < 3600 ? 20 : 30, 0, 0], // the last time of the axis stands half beyond it
       ...rest,
       hooks: { ...own, ready, draw },
     };
