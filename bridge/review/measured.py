@@ -23,6 +23,9 @@ ALONE_S = 900.0
 JOB_SEGMENTS = 4
 """Segments that one process measures at once."""
 
+WORKERS = 2
+"""Processes that measure at most: each takes 150 MB, and a review is to do with 600 in all."""
+
 PRIME_S = 0.2
 """The weighting settles on so much of the sound before a job: its high pass forgets within a tenth of a second."""
 
@@ -129,7 +132,7 @@ def _jobs(segments: Sequence[Segment]) -> list[Job]:
 
 def _results(jobs: Sequence[Job], length_s: float) -> Iterable[tuple[NDArray[np.float64], NDArray[np.float64]]]:
     """Yield what each job found, in order; in other processes where that is worth it and allowed."""
-    workers = min(os.cpu_count() or 1, 8, len(jobs))
+    workers = min(os.cpu_count() or 1, WORKERS, len(jobs))
     done = 0
     if length_s > ALONE_S and workers > 1:
         try:

@@ -145,12 +145,13 @@ def make_take(folder: Path, hours: float, sound: bool) -> None:
 def review_alone(folder: Path) -> dict[str, Any]:
     """Review a take in this process, and say what that took. For a fresh process."""
     began, cpu = time.monotonic(), time.process_time()
-    from bridge.review.page import write_review  # loading it counts
+    from bridge.review.measured import WORKERS  # loading all of it counts
+    from bridge.review.page import write_review
 
     page = write_review(folder)
     children = resource.getrusage(resource.RUSAGE_CHILDREN)
     unit = 1024 if sys.platform == "linux" else 1024**2
-    workers = os.cpu_count() or 1 if children.ru_maxrss else 0
+    workers = min(os.cpu_count() or 1, WORKERS) if children.ru_maxrss else 0
     return {
         "seconds": round(time.monotonic() - began, 2),
         "cpu_s": round(time.process_time() - cpu + children.ru_utime + children.ru_stime, 2),
