@@ -107,8 +107,10 @@ class OneLooper:
         facts = self._disarm(now, why) if self.state == "armed" else []
         way = None if self._out.gone else self.plan.way(self._box, wanted)
         if way is not None:
-            return facts + self._do(way, now, self._counts(now), why)
+            facts += self._do(way, now, self._counts(now), why)
         self._out.release(now)
+        if way is not None:
+            return facts
         if self._box in (*OPEN, "unknown") or (self._box == "playing" and wanted == "quiet"):
             what = "its port is gone" if self._out.gone else "none of its messages ends that whatever it does"
             facts += self._refuse("all quiet", now, f"it stays {self._box}: {what}; use its own switch")

@@ -663,6 +663,25 @@ def test_a_toggle_that_is_all_it_has_closes_what_it_opened() -> None:
     assert night.state == "playing"
 
 
+def test_all_quiet_and_the_end_leave_no_note_of_their_own_edges_sounding() -> None:
+    """The stop that they send is a note, which ends as soon as it began."""
+    looper = Looper(
+        name="loop box",
+        listens_to="north",
+        record=edge(1),
+        stop=LooperEdge(messages=(Wire("note", 63, 100),)),
+    )
+    on, off = bytes((0x90, 63, 100)), bytes((0x80, 63, 64))
+    for wanted in (Loopers.quiet, Loopers.end):
+        night = Set(looper)
+        night.ask("arm", 0.1)
+        night.due(1.0)
+        wanted(night.loopers, 1.0)
+        stop, release = night.due(1.1)
+        assert (stop.data, stop.undo) == (on, off)
+        assert (release.data, release.undo, release.settles) == (off, b"", off)
+
+
 def test_all_quiet_says_which_loop_it_cannot_stop() -> None:
     night = Set(TOGGLE)
     night.recorded()
