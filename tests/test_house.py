@@ -144,6 +144,7 @@ TESTS_OF_THE_WHOLE = frozenset(
         "tests/test_packaging.py",
         "tests/test_sender_stage.py",
         "tests/send/test_loopers_laws.py",
+        "tests/send/test_stage_set.py",
     }
 )
 """Tests that mirror no single module."""
