@@ -236,8 +236,8 @@ class _OneCue:
         return True
 
     def quiet(self, now: float) -> None:
-        """End what it left sounding."""
-        if self._sounding:
+        """End what it left sounding, and what it is just about to begin."""
+        if self._sounding or self._wanted is not None or self._moment(now) <= now:
             self._quiet_at = now
 
     def next_due(self, now: float) -> float:
@@ -246,17 +246,20 @@ class _OneCue:
 
     def due(self, now: float) -> Fired:
         """Take what it does at host time ``now``."""
-        quieted = self._ended(now) if self._quiet_at <= now else []
+        quiet_at, self._quiet_at = self._quiet_at, inf if self._quiet_at <= now else self._quiet_at
         moment = self._moment(now)
         if moment <= now:
             self._take_moment()
             self.want(moment, self._why)
         if self._wanted is None:
-            return Fired(tuple(quieted), (), ())
-        (at, why), self._wanted = self._wanted, None
-        at = now if now - at > LATE_S else at
+            return Fired(tuple(self._ended(now) if quiet_at <= now else ()), (), ())
+        (wanted_at, why), self._wanted = self._wanted, None
+        at = now if now - wanted_at > LATE_S else wanted_at
+        messages = self._messages(at)
+        if wanted_at <= quiet_at <= now:
+            messages += self._ended(now)
         fact = CueFired(at=at, cue=self.plan.cue.name, why=why)
-        return Fired((*quieted, *self._messages(at)), self.plan.cue.does, (fact,))
+        return Fired(tuple(messages), self.plan.cue.does, (fact,))
 
     def view(self, now: float) -> CueView:
         """Return what it waits for."""
@@ -288,5 +291,6 @@ class _OneCue:
         return [*messages, Message(self.plan.port, at, last, undo=self._sounding, settles=settles)]
 
     def _ended(self, now: float) -> list[Message]:
-        sounding, self._sounding, self._quiet_at = self._sounding, b"", inf
-        return [Message(self.plan.port, now, sounding, settles=sounding)]
+        """Return what ends what it left sounding."""
+        sounding, self._sounding = self._sounding, b""
+        return [Message(self.plan.port, now, sounding, settles=sounding)] if sounding else []

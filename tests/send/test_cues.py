@@ -255,6 +255,23 @@ def test_notes_that_its_messages_leave_sounding_are_undone_and_quieted() -> None
     ]
 
 
+def test_all_quiet_ends_the_note_of_a_cue_that_was_asked_for_just_before_it() -> None:
+    """After a stall both are heard at once; a cue that comes after it sounds."""
+    moments = (CueTrigger(when="by hand"), CueTrigger(when="time", seconds=1.0))
+    on, off = note_on(1, 36, 100), note_off(1, 36)
+    for trigger in moments:
+        played = Set(Cue(name="hum", trigger=trigger, messages=NOTE, port="x", again=True))
+        if trigger.when == "by hand":
+            played.cues.fire("hum", BEGAN + 1.5)
+        played.cues.quiet(BEGAN + 1.5)
+        played.due(BEGAN + 1.5)
+        assert [(m.data, m.settles) for m in played.messages] == [(on, b""), (off, off)]
+        played.cues.fire("hum", BEGAN + 2)
+        played.due(BEGAN + 2)
+        assert [m.data for m in played.messages] == [on, off, on]
+        assert len(played.fired) == 2
+
+
 def test_messages_go_out_as_one_group_or_as_osc_each() -> None:
     wires = (Wire("cc", 80, 1), Wire("cc", 81, 2))
     played = Set(Cue(name="a", trigger=CueTrigger(when="by hand"), messages=wires))
