@@ -24,9 +24,6 @@ from tests.stage_gear import Cable, Deck, messages_in
 BESIDE_S = 0.03
 """What counts further from its beat than this, in seconds, is beside it."""
 
-STALL_LATE_S = 0.055
-"""A sender that stood still may begin something so late, in seconds, and no later."""
-
 LAMP_APART_S, EDGES_APART_S, WAIT_S = 0.0199, 0.02, 0.03
 """Closer than this two messages of one lamp, or two edges of a looper that nobody asked for, make no sense; and longer
 than the last no message waits for its cable. In seconds."""
@@ -314,8 +311,8 @@ class Score:
             return
         opens = state == "recording"
         stood = self._stood_still(due - 0.01, at)
-        if stood and (abs(off_s) <= STALL_LATE_S or not opens):
-            self.apart["edges late since the sender stood still"] += 1
+        if stood and not opens:
+            self.apart["closes late since the sender stood still"] += 1
         elif not opens and at - count.jumped_at < 0.3:
             self.apart["closes beside a beat that jumped"] += 1
         else:

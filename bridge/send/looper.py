@@ -15,8 +15,11 @@ from bridge.send.loop_out import LoopOut
 from bridge.send.loop_watch import LoopWatch
 from bridge.send.schedule import Message
 
-LATEST_S = 0.05
+BESIDE_S = 0.03
 """A recording that would begin later than this, in seconds, waits for the next moment that its table allows."""
+
+LATEST_S = 0.05
+"""What its port would send later than this, in seconds, is left out; what its port does by itself is so far ahead."""
 
 GRACE_S = 0.1
 """So long after its time a recording is closed by its port's own process, in seconds, if the sender stands still."""
@@ -248,7 +251,7 @@ class OneLooper:
     def _record(self, now: float) -> list[Fact]:
         """Begin to record, unless it is too late for this moment, or the beat was lost."""
         at, why, lost, allowed = self._moment(), self._why, "", None
-        late = now - at > LATEST_S
+        late = now - at > BESIDE_S
         if self._beat is None:
             at = now if late else at
         else:

@@ -45,7 +45,7 @@ class Loopers:
     """The loopers of a rig, each a state machine that changes only by what is sent or told.
 
     A set begins with all of them empty; one that is not is to be told (``looper is``). A toggle is sent only while the
-    state is known. An ``arm`` never erases a loop where the looper has a ``clear``. Nothing is begun more than 50 ms
+    state is known. An ``arm`` never erases a loop where the looper has a ``clear``. Nothing is begun more than 30 ms
     late; what is to be closed is closed however late it is. A ``now`` that runs backwards counts as the latest seen.
 
     Args:

@@ -25,7 +25,7 @@ from bridge.testing.loopers import OPEN, BoxEdge, LoopBox
 
 VERBS = ("arm", "arm", "arm", "fire", "overdub", "play", "stop", "clear")
 RECORD, PLAY, OVERDUB, STOP, CLEAR, STEP = range(1, 7)
-LATE_S = 0.05
+LATE_S = 0.03
 
 
 def edge(value: int, kind: EdgeKind = "absolute") -> LooperEdge:
