@@ -91,14 +91,15 @@ class Crossing:
 class _Mark:
     at: float
     beat: float | None = None
-    target: float | None = None
+    line: float | None = None  # the bar line that lies so many bars behind it
+    target: float | None = None  # that line, or a later one if another mark has it
 
 
 class BarsAfterMark:
     """Bar lines that lie so many bars behind the first bar line at or after a mark.
 
     They move with the deck's beats and with where bar one is said to be. A moment that had passed before anybody knew
-    the bars is made up for on the next bar line. No two moments fall on one bar line.
+    the bars, or said that they begin there, is made up for on the next bar line. No two moments fall on one bar line.
 
     Args:
         trigger: With ``when`` "bars after mark".
@@ -145,15 +146,16 @@ class BarsAfterMark:
     def _aim(self, mark: _Mark, now: float) -> None:
         deck = self._deck
         if not (deck.known and deck.bars_known):
-            mark.target = None
+            mark.line = mark.target = None
             return
         if mark.beat is None:
             mark.beat = deck.beat_at(mark.at) or 0.0
         behind = self._trigger.bars * deck.bar
-        late, mark.target = mark.target is None, self._line_at(deck.at_of(mark.beat)) + behind
-        if late and mark.target < (deck.beat_at(now) or 0.0) - NEAR and now > mark.at:
-            mark.target = self._line_at(now)
-            mark.beat = mark.target - behind
+        was, mark.line = mark.line, self._line_at(deck.at_of(mark.beat)) + behind
+        if mark.line != was and mark.line < (deck.beat_at(now) or 0.0) - NEAR and now > mark.at:
+            mark.line = self._line_at(now)
+            mark.beat = mark.line - behind
+        mark.target = mark.line
         if mark.target < self._fired_on + deck.bar / 2:
             mark.target = self._line_at(deck.at_of(self._fired_on + deck.bar / 2))
 

@@ -255,6 +255,18 @@ def test_notes_that_its_messages_leave_sounding_are_undone_and_quieted() -> None
     ]
 
 
+def test_a_bar_that_is_said_to_have_begun_already_is_made_up_for_on_the_next_one() -> None:
+    """Bars were counted from elsewhere until then; at once would be beside the bar."""
+    played = Set(cue("bars after mark", bars=1, mark="chorus"))
+    played.word(BEGAN)
+    played.deck.count_one(BEGAN)
+    played.cues.marked("chorus", BEGAN + 2.5)
+    assert played.due(BEGAN + 5.2) == []
+    played.deck.count_one(BEGAN + 5.2)  # the tenth beat, 0.2 s ago
+    assert played.due(BEGAN + 9.0) == ["rain"]
+    assert played.times == [pytest.approx(7.0)]
+
+
 def test_all_quiet_ends_the_note_of_a_cue_that_was_asked_for_just_before_it() -> None:
     """After a stall both are heard at once; a cue that comes after it sounds."""
     moments = (CueTrigger(when="by hand"), CueTrigger(when="time", seconds=1.0))
