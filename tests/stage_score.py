@@ -187,7 +187,7 @@ class Score:
                 self._quiet_at = now
         if action.verb != "all quiet":
             self._quiet_at = inf
-        self.cues.asked(action, at)
+        self.cues.asked(action, at, now)
 
     # --- what is told
 
@@ -294,7 +294,10 @@ class Score:
                 self.fault("recording that nobody asked for", at, f"{name} overdubs by {edge}")
             self._licence.discard(name)
         is_certain = self._plans[name].looper.edge(edge).kind == "absolute"  # type: ignore[union-attr]
-        if is_certain and (edge != "stop" or self._does[name] == "stopped"):  # one that is empty stays so
+        holds_a_loop = box.state == "stopped" or not self.has_toggle(
+            name
+        )  # an empty one that is stopped is still empty
+        if is_certain and (edge != "stop" or (self._does[name] == "stopped" and holds_a_loop)):
             self._touched.discard(name)
         if (check := self._checks.pop(name, None)) is not None and not misled:
             self._check(name, check, at, box.state)
@@ -401,6 +404,7 @@ class CueScore:
         self._length_s = length_s
         self._by_hand: Counter[str] = Counter()
         self._spent_at: dict[str, float] = {}
+        self._asked_at: dict[str, float] = {}
         self._marks: Counter[str] = Counter()
         self._last_marks: Counter[str] = Counter()
         self._below: dict[str, bool] = {}
@@ -424,10 +428,13 @@ class CueScore:
         elif back or ready is None:
             self._below[cue.name] = True
 
-    def asked(self, action: Action, at: float) -> None:
+    def asked(self, action: Action, at: float, now: float) -> None:
         if action.verb == "cue":
             name = action.names[0]
-            if self.all[name].again or not (self.fired[name] or name in self._spent_at):
+            was, self._asked_at[name] = self._asked_at.get(name), now
+            if was == now:  # pressed twice while the sender stood still: once is enough, for never is there a burst
+                pass
+            elif self.all[name].again or not (self.fired[name] or name in self._spent_at):
                 self._by_hand[name] += 1
                 self._spent_at[name] = at
         if action.verb == "mark":
