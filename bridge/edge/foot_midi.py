@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import suppress
@@ -23,6 +24,9 @@ RETRY_S = 1.0
 
 WAITING_MAX = 1024
 """Messages that may wait to be read; while so many wait, further ones are dropped and counted."""
+
+_OURS = re.compile(rf"{re.escape(CLIENT_NAME)}(-\d+)?:")
+"""Inputs that are our own outputs, as JACK and ALSA name them: no switch is meant by these."""
 
 REAL_TIME = 0xF8
 """First of the status bytes of one byte that may come at any time: clock, active sensing and their like."""
@@ -119,7 +123,7 @@ class FootMidi:
             if self._looker.get_current_api() == rtmidi.API_UNIX_JACK:
                 with suppress(OSError):  # an RtMidi that brings no libjack: inputs go by their names, as elsewhere
                     self._watch = JackWatch()
-        return list(self._looker.get_ports())
+        return [name for name in self._looker.get_ports() if not _OURS.match(name)]
 
     def _is_there(self, name: str, found: str, present: list[str]) -> bool:
         return found in present and (self._watch is None or self._watch.connects(f"{CLIENT_NAME} foot", name, found))
