@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+LATENCY_MAX_S = 2.0
+"""A driver that names a longer latency, in seconds, has miscounted: JACK does for a client that it takes for a device
+(seen here: 2^32 frames). A block counts instead."""
+
 CLOSE_S = 2.0
 """Longest wait for PortAudio to let a device go. On a JACK server that died it would take ten minutes."""
 
@@ -144,7 +148,8 @@ class DeviceStream:
             self._stream.start()
         except library.PortAudioError as error:
             raise DeviceError(_cannot_open(device, self.rate, error)) from error
-        self.latency_s = float(self._stream.latency)
+        said_s = float(self._stream.latency)
+        self.latency_s = said_s if 0.0 <= said_s <= LATENCY_MAX_S else block / self.rate
 
     def close(self) -> None:
         """Stop at once and let the device go, within CLOSE_S. What PortAudio says of one that is gone is passed over.

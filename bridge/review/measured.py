@@ -100,7 +100,7 @@ def measure(kept: KeptSound, progress: Callable[[float], None] = lambda share: N
     if not kept.segments:
         return None
     channels = max(segment.channels for segment in kept.segments)
-    steps = int(max(segment.end_s for segment in kept.segments) / HOP_S) + 2
+    steps = int(max(0.0, *(segment.end_s for segment in kept.segments)) / HOP_S) + 2
     powers = np.full((steps, channels), np.nan)
     peaks = np.zeros(channels)
     jobs = _jobs(kept.segments)
