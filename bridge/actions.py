@@ -93,6 +93,11 @@ def action_of(text: str, known: Mapping[str, Iterable[str]] | None = None) -> Ac
     written, _, rest = text.partition(":")
     word = written.strip().lower()
     if word not in VERBS:
+        known_verb = next((verb for verb in VERBS if word.startswith(f"{verb} ")), None)
+        if known_verb is not None and VERBS[known_verb].of:
+            raise ValueError(
+                f'"{text:.60}" lacks its colon: write "{known_verb}: {text.strip()[len(known_verb) + 1 :]:.40}"'
+            )
         near = get_close_matches(word, VERBS, n=1, cutoff=0.5)
         guess = f'did you mean "{near[0]}"? ' if near else ""
         raise ValueError(f'"{text:.60}" begins with no known verb; {guess}known: {", ".join(VERBS)}')
@@ -134,4 +139,8 @@ def _text(rest: str) -> str:
 def _check_known(kind: Kind, name: str, known: Mapping[str, Iterable[str]] | None) -> None:
     names = LOOP_STATES if kind == "loop state" else None if known is None else tuple(known.get(kind, ()))
     if names is not None and name not in names:
-        raise ValueError(f'there is no {kind} called "{name:.60}"; known: {", ".join(names) or "none"}')
+        near = get_close_matches(name.lower(), {known.lower() for known in names}, n=1, cutoff=0.6)
+        meant = [known for known in names if near and known.lower() == near[0]]
+        guess = f'did you mean "{meant[0]}"? ' if meant else ""
+        quoted = ", ".join(f'"{known}"' for known in names) or "none"
+        raise ValueError(f'there is no {kind} called "{name:.60}"; {guess}known: {quoted}')

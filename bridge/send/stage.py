@@ -36,6 +36,9 @@ from bridge.send.stage_view import Meetings, bar_line, cue_line, looper_line
 NUDGE_PERCENT = 0.5
 """How far ``faster`` and ``slower`` move a tempo: 0.5 % is 9 cents, just heard in a repeat beside its source."""
 
+SLACK = 1.03
+"""A deck is followed so far beyond its range, as a factor."""
+
 DEAF_S = 1.5
 """A deck of which nothing was told for so long, in seconds, is not heard: its listener is gone."""
 
@@ -112,6 +115,8 @@ class Stage:
             case "all quiet":
                 self._cues.quiet(now)
                 return [*self.loopers.quiet(now), AllQuieted(at=at)]
+        if action.verb in ("twice", "half") and (why := self._why_not_counted(action)):
+            return [ActionRefused(at=at, action=str(action), why=why)]
         return self._noted(_told(action, at))
 
     def next_due(self, now: float) -> float:
@@ -170,6 +175,18 @@ class Stage:
         if self._decks[deck].count_one(at):
             return [BarCounted(at=at, deck=deck)]
         return [ActionRefused(at=at, action=str(action), why="the deck has no beat yet; tap one first")]
+
+    def _why_not_counted(self, action: Action) -> str:
+        """Return why a deck cannot be counted twice or half as fast; empty if it can."""
+        [name] = action.names
+        tempo = self._decks[name].tempo
+        if tempo is None:
+            return "the deck has no beat yet; tap one first"
+        low, high = next(deck.tempo_range for deck in self._plan.decks if deck.name == name)
+        wanted = tempo * (2.0 if action.verb == "twice" else 0.5)
+        if low / SLACK <= wanted <= high * SLACK:
+            return ""
+        return f"{wanted:.0f} bpm is outside the deck's tempo_range, {low:g}..{high:g}"
 
     def _next_tape(self, action: Action, at: float) -> list[Fact]:
         [name] = action.names

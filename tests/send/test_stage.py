@@ -81,7 +81,6 @@ def do(stage: Stage, text: str, at: float = 1.0) -> list[object]:
         ("keep: north", TempoKept(at=1.0, deck="north")),
         ("let go: north", TempoLetGo(at=1.0, deck="north")),
         ("twice: north", BeatRecounted(at=1.0, deck="north", factor=2.0)),
-        ("half: north", BeatRecounted(at=1.0, deck="north", factor=0.5)),
         ("off-beat: north", BeatShifted(at=1.0, deck="north")),
         ("faster: north", TempoNudged(at=1.0, deck="north", percent=0.5)),
         ("slower: north", TempoNudged(at=1.0, deck="north", percent=-0.5)),
@@ -116,6 +115,17 @@ def test_tapes_come_in_the_order_of_the_rig_and_from_the_first_again() -> None:
         ("gravel path", 84.0),
     ]
     assert "lists no tapes" in do(stage, "next tape: south")[0].why
+
+
+def test_a_beat_that_is_not_there_or_would_leave_the_range_is_not_recounted() -> None:
+    """Told as refused alone, and not as done, too."""
+    assert "no beat yet" in do(Stage(PLAN, 0.0), "twice: north")[0].why
+    [refused] = do(stage_with_beat(), "half: south")
+    assert isinstance(refused, ActionRefused)
+    stage = stage_with_beat()
+    stage.hear(stands(0.75, tempo=100.0, beats=1.25), False, 0.75)
+    [refused] = do(stage, "twice: north")
+    assert "200 bpm is outside the deck's tempo_range, 40..160" in refused.why
 
 
 def test_without_a_beat_there_is_no_one() -> None:
