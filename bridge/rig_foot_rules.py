@@ -50,8 +50,10 @@ def broken_foot_rules(raw: dict[str, Any], lines: dict[KeyPath, int]) -> Iterato
     yield from _colliding(tables(raw, "switches"), lines)
     for index, lamp in tables(raw, "lamps").items():
         yield from _lamp_at_odds(("lamps", index), lamp, known)
+    yield from _edges_missing(raw)
     if isinstance(raw.get("osc_in"), dict):
         yield from _allowed(raw["osc_in"])
+        yield from _hears_itself(raw["osc_in"], raw.get("osc"))
 
 
 def _names(raw: dict[str, Any], key: str) -> list[str]:
@@ -157,6 +159,29 @@ def _unknown_action(key: KeyPath, text: Any, known: dict[str, list[str]]) -> Ite
         action_of(text, known)
     except ValueError as error:
         yield key, f"{shown(text)}cannot be done here: {error}", "Name somebody who is in this rig"
+
+
+def _edges_missing(raw: dict[str, Any]) -> Iterator[Finding]:
+    """Actions that a looper has no messages for."""
+    loopers = {str(table.get("name")): table for table in tables(raw, "loopers").values()}
+    asked: list[tuple[KeyPath, Any]] = [
+        (("switches", i, use), switch.get(use)) for i, switch in tables(raw, "switches").items() for use in _USES
+    ]
+    for index, cue in tables(raw, "cues").items():
+        does = cue.get("does")
+        asked += [(("cues", index, "does", i), text) for i, text in enumerate(does if isinstance(does, list) else ())]
+    for key, text in asked:
+        verb, name = _verb(text), str(text).partition(":")[2].strip()
+        if verb in ("overdub", "play", "stop", "clear") and name in loopers and verb not in loopers[name]:
+            found = f"{shown(text)}has nothing to send: the looper has no table [loopers.{verb}]"
+            yield key, found, "Write one, or ask for something else"
+
+
+def _hears_itself(osc_in: dict[str, Any], osc: Any) -> Iterator[Finding]:
+    here = ("127.0.0.1", "localhost", "::1")
+    if isinstance(osc, dict) and osc.get("port") == osc_in.get("port") and osc.get("host", here[0]) in here:
+        found = f"{shown(osc_in.get('port'))}is where [osc] sends to: the bridge would hear itself"
+        yield ("osc_in", "port"), found, "Give one of them another port"
 
 
 def _switch_at_odds(key: KeyPath, switch: dict[str, Any], known: dict[str, list[str]], osc: bool) -> Iterator[Finding]:
