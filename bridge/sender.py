@@ -256,13 +256,9 @@ class _Sender:
             if child.link in readable:
                 for wanted in child.receive():
                     self._obey(wanted)
-        for asked in self._control.serve(ready for ready in readable if isinstance(ready, socket.socket)):
-            if isinstance(asked, Action):
-                at = now()
-                self.listeners.post(SwitchUsed(at=at, switch="terminal", how="press", action=str(asked)))
-                self._do(asked, at)
-            else:
-                self._why = self._why or "tapebridge end"
+        ready = [one for one in readable if isinstance(one, socket.socket)]
+        if self._control.serve(ready, self._do_asked):
+            self._why = self._why or "tapebridge end"
 
     def _obey(self, wanted: Fact | EndAsked) -> None:
         """Do what a child wants; what it only tells is passed on to the journal."""
@@ -295,9 +291,19 @@ class _Sender:
         else:
             self._do(action, used.at)
 
-    def _do(self, action: Action, at: float) -> None:
-        for fact in self._stage.do(action, at, now(), wall()):
+    def _do_asked(self, action: Action) -> str:
+        """Do what another terminal asks for; return why not, empty if it was done."""
+        at = now()
+        self.listeners.post(SwitchUsed(at=at, switch="terminal", how="press", action=str(action)))
+        refused = self._do(action, at)
+        return f"{refused[0].action}: {refused[0].why}." if refused else ""
+
+    def _do(self, action: Action, at: float) -> list[ActionRefused]:
+        """Do an action; return what of it was refused."""
+        facts = self._stage.do(action, at, now(), wall())
+        for fact in facts:
             self._route(fact)
+        return [fact for fact in facts if isinstance(fact, ActionRefused)]
 
     def _route(self, fact: Fact) -> None:
         """Let everybody know of a fact whom it is about."""

@@ -106,15 +106,19 @@ class Stage:
         run: The set's process.
         home: Its folder.
         board: What the foot stands on.
+        env: The environment of the set, for other terminals.
         heard: Host time and bytes of what arrived, clock left out.
         began: Host time of the first tap's press.
+        refused: What another terminal was told that asked for an overdub.
     """
 
     run: subprocess.Popen[bytes]
     home: Path
     board: Any
+    env: dict[str, str]
     heard: list[tuple[float, list[int]]] = field(default_factory=list)
     began: float = 0.0
+    refused: subprocess.CompletedProcess[str] | None = None
 
     def until(self, holds: Callable[[], object], what: str, longest_s: float = 30.0) -> None:
         give_up = time.monotonic() + longest_s
@@ -151,7 +155,7 @@ def on_stage(server: JackServer, home: Path) -> Iterator[Stage]:
     command = [sys.executable, "-m", "bridge", "run", "rig.toml"]
     log = (home / "run.log").open("wb")
     run = subprocess.Popen(command, cwd=home, env=env, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
-    stage, ears = Stage(run, home, board), []
+    stage, ears = Stage(run, home, board, env), []
     try:
         stage.until(lambda: b"Foot: ready" in (home / "run.log").read_bytes(), "foot")
         ears = [_ear(name, stage.heard) for name in ("Pedals A", "Lights")]
@@ -196,7 +200,8 @@ def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Stage, li
                 stage.at_of(PLAY)
                 stage.press([0xB0, 64, 127], [0xB0, 64, 0], 0.0, for_s=0.9)
                 stage.at_of(STOP)
-                time.sleep(0.3)
+                command = [sys.executable, "-m", "bridge", "do", "overdub: loop box"]
+                stage.refused = subprocess.run(command, env=stage.env, capture_output=True, text=True, timeout=20)
             yield stage, stage.facts()
         finally:
             os.environ.pop("JACK_DEFAULT_SERVER")
@@ -238,6 +243,14 @@ def test_every_use_and_every_edge_is_in_the_journal(played: tuple[Stage, list[An
         ("one", "press", "this is one: north"),
         ("arm", "press", "arm: loop box"),
         ("arm", "hold", "all quiet"),
+        ("terminal", "press", "overdub: loop box"),
     ]
     edges = [(fact.was, fact.now) for fact in facts if isinstance(fact, LooperChanged)]
     assert edges == [("idle", "armed"), ("armed", "recording"), ("recording", "playing"), ("playing", "stopped")]
+
+
+def test_another_terminal_is_told_why_something_was_not_done(played: tuple[Stage, list[Any]]) -> None:
+    stage, _ = played
+    assert stage.refused is not None
+    assert stage.refused.returncode == 1
+    assert "overdub: loop box: " in stage.refused.stderr

@@ -120,19 +120,26 @@ class Control:
         """Return what to wait on for something to read."""
         return [self._socket, *(connection for connection, client in self._clients.items() if not client.done)]
 
-    def serve(self, readable: Iterable[socket.socket]) -> list[Asked]:
-        """Take in what has come; return what is asked, oldest first.
+    def serve(self, readable: Iterable[socket.socket], do: Callable[[Action], str]) -> bool:
+        """Take in what has come, have it done, oldest first, and answer.
 
         What is not a request, or has not the token, is turned away without an answer; what names somebody
         who is not there is told so.
+
+        Args:
+            readable: Those of `sockets` that have something to read.
+            do: Does an action, and returns in words why not; empty if it was done.
+
+        Returns:
+            Whether somebody asks for the end of the set.
         """
-        asked = []
+        is_over = False
         for connection in readable:
             if connection is self._socket:
                 self._accept()
             elif connection in self._clients and (request := self._read(connection)) is not None:
-                asked.append(request)
-        return asked
+                is_over |= self._answer(connection, request, do)
+        return is_over
 
     def tend(self) -> None:
         """Turn away who has been silent for too long."""
@@ -193,19 +200,20 @@ class Control:
         if not client.request.endswith(b"\n"):
             return None
         request = self._understood(client.request)
-        if isinstance(request, Action) and (refusal := self._refusal(request)):
-            with contextlib.suppress(OSError):
-                connection.send(f"{refusal}\n".encode())
-            self._drop(connection)
-            return None
-        if request is not None:
-            with contextlib.suppress(OSError):  # who asked may be gone: it is done all the same
-                connection.send(b"done\n")
-        if isinstance(request, SetEndAsked):
-            client.done = True  # kept open until the set is over
-        else:
+        if request is None:
             self._drop(connection)
         return request
+
+    def _answer(self, connection: socket.socket, request: Asked, do: Callable[[Action], str]) -> bool:
+        """Do what is asked, and say so, or why not; return whether it is the end of the set."""
+        if isinstance(request, SetEndAsked):
+            self._clients[connection].done = True  # kept open until the set is over
+            _say(connection, "done")
+            return True
+        refusal = self._refusal(request) or do(request)
+        _say(connection, refusal or "done")
+        self._drop(connection)
+        return False
 
     def _refusal(self, action: Action) -> str:
         """Return why something cannot be done; empty if it can."""
@@ -231,6 +239,11 @@ class Control:
     def _drop(self, connection: socket.socket) -> None:
         del self._clients[connection]
         connection.close()
+
+
+def _say(connection: socket.socket, text: str) -> None:
+    with contextlib.suppress(OSError):  # who asked may be gone: it is done all the same
+        connection.send(f"{text}\n".encode())
 
 
 @dataclass(slots=True)

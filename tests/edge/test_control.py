@@ -17,11 +17,12 @@ import pytest
 
 from bridge.actions import Action, action_of
 from bridge.edge import control as control_module
-from bridge.edge.control import CLIENTS_MAX, Control, SetEndAsked, ask, end
+from bridge.edge.control import CLIENTS_MAX, Control, ask, end
 from bridge.edge.host_clock import now
 from bridge.errors import BridgeError
 from bridge.testing.clock import FakeClock
 
+NOT_DONE = Action("let go", ("north",))
 NAMES = {"pedal": ("long echo", "stutter"), "deck": ("north",)}
 
 
@@ -33,14 +34,19 @@ def runtime(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 @contextmanager
-def serving(clock: Callable[[], float] = now) -> Iterator[tuple[Control, list[Action | SetEndAsked]]]:
+def serving(clock: Callable[[], float] = now) -> Iterator[tuple[Control, list[Action | str]]]:
     """A set that runs, as far as other terminals see; it ends soon after it is asked to."""
     control, asked, ended = Control(clock, NAMES), [], threading.Event()
 
+    def do(action: Action) -> str:
+        asked.append(action)
+        return "there is nothing to let go" if action == NOT_DONE else ""
+
     def serve() -> None:
-        while not ended.is_set() and SetEndAsked() not in asked:
+        while not ended.is_set() and "end" not in asked:
             readable, _, _ = select.select(control.sockets(), [], [], 0.02)
-            asked.extend(control.serve(readable))
+            if control.serve(readable, do):
+                asked.append("end")
             control.tend()
         control.close()
 
@@ -95,6 +101,11 @@ def test_a_pedal_or_deck_that_is_not_there_is_refused_with_those_that_are(what, 
     assert asked == [Action("hands on", ("stutter",))]
 
 
+def test_what_the_set_cannot_do_is_refused_in_its_words():
+    with serving(), pytest.raises(BridgeError, match="there is nothing to let go"):
+        ask(NOT_DONE)
+
+
 def test_a_mark_reaches_the_set_as_it_was_written():
     with serving() as (_, asked):
         ask(Action("mark", ("kettle: ‘steam’\nand rattle",)))
@@ -104,7 +115,7 @@ def test_a_mark_reaches_the_set_as_it_was_written():
 def test_end_returns_when_the_set_is_over(runtime):
     with serving() as (_, asked):
         end()
-        assert asked == [SetEndAsked()]
+        assert asked == ["end"]
         assert not (runtime / "run.json").exists()
 
 
@@ -200,7 +211,7 @@ def test_silent_clients_are_turned_away_and_do_not_keep_others_out(runtime):
     try:
         for _ in range(CLIENTS_MAX + 3):
             silent.append(socket.create_connection(("127.0.0.1", run_of(runtime)["port"]), timeout=5))
-            control.serve([control.sockets()[0]])
+            control.serve([control.sockets()[0]], lambda action: "")
         assert len(control.sockets()) == 1 + CLIENTS_MAX
         clock.advance(control_module.CLIENT_S + 0.1)
         control.tend()
