@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import suppress
@@ -24,6 +25,10 @@ RETRY_S = 1.0
 
 WAITING_MAX = 1024
 """Messages that may wait to be read; while so many wait, further ones are dropped and counted."""
+
+CALLED_S = 0.02
+"""Time for a callback on its way to end, in seconds: RtMidi holds Python's lock while it closes, and would wait for a
+thread that waits for that lock."""
 
 _OURS = re.compile(rf"{re.escape(CLIENT_NAME)}(-\d+)?:")
 """Inputs that are our own outputs, as JACK and ALSA name them: no switch is meant by these."""
@@ -181,4 +186,5 @@ class FootMidi:
 def _delete(client: rtmidi.MidiIn) -> None:
     with suppress(OSError, rtmidi.RtMidiError):
         client.cancel_callback()
+        time.sleep(CALLED_S)
         client.delete()
