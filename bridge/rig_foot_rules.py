@@ -11,7 +11,7 @@ from typing import Any
 from bridge.actions import VERBS, action_of
 from bridge.rig_foot import EDGES, LampShows, Trigger
 from bridge.rig_foot_words import moment_of, trigger_of
-from bridge.rig_rules import Finding, nearest, quoted, shown, tables
+from bridge.rig_rules import Finding, nearest, quoted, repeated_names, shown, stranger, tables
 from bridge.toml_lines import KeyPath, line_of
 
 LAMPS: dict[LampShows, str] = {
@@ -39,7 +39,7 @@ def broken_foot_rules(raw: dict[str, Any], lines: dict[KeyPath, int]) -> Iterato
     """
     known = {kind: _names(raw, f"{kind}s") for kind in ("deck", "pedal", "looper", "cue")}
     for key in ("loopers", "cues", "switches"):
-        yield from _repeated(raw, key, lines)
+        yield from repeated_names(key, tables(raw, key), lines)
     for index, looper in tables(raw, "loopers").items():
         yield from _looper_at_odds(("loopers", index), looper, known, "osc" in raw)
     yield from _claimed_twice(tables(raw, "loopers"), lines)
@@ -60,25 +60,9 @@ def _names(raw: dict[str, Any], key: str) -> list[str]:
     return [table["name"] for table in tables(raw, key).values() if isinstance(table.get("name"), str)]
 
 
-def _repeated(raw: dict[str, Any], key: str, lines: dict[KeyPath, int]) -> Iterator[Finding]:
-    first: dict[str, int] = {}
-    for index, table in tables(raw, key).items():
-        name = table.get("name")
-        if isinstance(name, str) and first.setdefault(name, index) != index:
-            line = line_of(lines, (key, first[name], "name"))
-            yield (key, index, "name"), f"{shown(name)}is taken already, in line {line}", "Give it a name of its own"
-
-
-def _stranger(key: KeyPath, name: Any, kind: str, known: list[str]) -> Iterator[Finding]:
-    if isinstance(name, str) and name not in known:
-        near = nearest(name, known)
-        guess = f'Did you mean "{near}"? ' if near else ""
-        yield key, f"{shown(name)}is no {kind} of this rig", f"{guess}{kind.capitalize()}s: {quoted(known)}"
-
-
 def _looper_at_odds(key: KeyPath, looper: dict[str, Any], known: dict[str, list[str]], osc: bool) -> Iterator[Finding]:
-    yield from _stranger((*key, "listens_to"), looper.get("listens_to"), "deck", known["deck"])
-    yield from _stranger((*key, "pedal"), looper.get("pedal"), "pedal", known["pedal"])
+    yield from stranger((*key, "listens_to"), looper.get("listens_to"), "deck", known["deck"])
+    yield from stranger((*key, "pedal"), looper.get("pedal"), "pedal", known["pedal"])
     edges = {edge: looper[edge] for edge in EDGES if isinstance(looper.get(edge), dict)}
     if "record" in edges and not {"play", "stop"} & set(edges):
         remedy = "Write a table [loopers.play] or [loopers.stop] with the messages that close it"
@@ -137,7 +121,7 @@ def _cue_at_odds(key: KeyPath, cue: dict[str, Any], known: dict[str, list[str]],
         except ValueError:
             pass
         else:
-            yield from _stranger((*key, "when"), moment.deck, "deck", known["deck"])
+            yield from stranger((*key, "when"), moment.deck, "deck", known["deck"])
     for index, text in enumerate(cue["does"]) if isinstance(cue.get("does"), list) else ():
         yield from _unknown_action((*key, "does", index), text, known)
         if isinstance(text, str) and text.split(":")[0].strip().lower() == "cue":
@@ -242,7 +226,7 @@ def _lamp_at_odds(key: KeyPath, lamp: dict[str, Any], known: dict[str, list[str]
             yield (*key, "shows"), f"{shown(shows)}begins with nothing that a lamp shows", f"Known: {', '.join(LAMPS)}"
         else:
             kind = LAMPS[word]
-            yield from _stranger((*key, "shows"), name, kind, known[kind])
+            yield from stranger((*key, "shows"), name, kind, known[kind])
     for side in ("on", "off"):
         texts = lamp.get(side)
         if isinstance(texts, list) and any(isinstance(text, str) and text.startswith("osc ") for text in texts):

@@ -35,9 +35,11 @@ def broken_rules(raw: dict[str, Any], lines: dict[KeyPath, int]) -> Iterator[Fin
         lines: Line of each key, since a clash names both places.
     """
     decks, pedals = tables(raw, "decks"), tables(raw, "pedals")
-    yield from _repeated_names("decks", decks, lines)
-    yield from _repeated_names("pedals", pedals, lines)
-    yield from _unknown_decks(pedals, [deck["name"] for deck in decks.values() if isinstance(deck.get("name"), str)])
+    yield from repeated_names("decks", decks, lines)
+    yield from repeated_names("pedals", pedals, lines)
+    names = [deck["name"] for deck in decks.values() if isinstance(deck.get("name"), str)]
+    for index, pedal in pedals.items():
+        yield from stranger(("pedals", index, "listens_to"), pedal.get("listens_to"), "deck", names)
     yield from _two_clocks(pedals, lines)
     yield from _begins_outside(pedals)
     yield from _too_many_to_keep(decks, raw.get("take"))
@@ -70,7 +72,8 @@ def tables(raw: dict[str, Any], key: str) -> _Tables:
     return {i: item for i, item in enumerate(items) if isinstance(item, dict)} if isinstance(items, list) else {}
 
 
-def _repeated_names(key: str, tables: _Tables, lines: dict[KeyPath, int]) -> Iterator[Finding]:
+def repeated_names(key: str, tables: _Tables, lines: dict[KeyPath, int]) -> Iterator[Finding]:
+    """Yield every name that a list of tables has twice."""
     first: dict[str, int] = {}
     for index, table in tables.items():
         name = table.get("name")
@@ -79,17 +82,12 @@ def _repeated_names(key: str, tables: _Tables, lines: dict[KeyPath, int]) -> Ite
             yield (key, index, "name"), f"{shown(name)}is taken already, in line {line}", "Give it a name of its own"
 
 
-def _unknown_decks(pedals: _Tables, decks: list[str]) -> Iterator[Finding]:
-    for index, pedal in pedals.items():
-        deck = pedal.get("listens_to")
-        if isinstance(deck, str) and deck not in decks:
-            near = nearest(deck, decks)
-            guess = f'Did you mean "{near}"? ' if near else ""
-            yield (
-                ("pedals", index, "listens_to"),
-                f"{shown(deck)}is no deck of this rig",
-                f"{guess}Decks: {quoted(decks)}",
-            )
+def stranger(key: KeyPath, name: Any, kind: str, known: list[str]) -> Iterator[Finding]:
+    """Yield that a key names somebody who is not in the rig, if it does."""
+    if isinstance(name, str) and name not in known:
+        near = nearest(name, known)
+        guess = f'Did you mean "{near}"? ' if near else ""
+        yield key, f"{shown(name)}is no {kind} of this rig", f"{guess}{kind.capitalize()}s: {quoted(known)}"
 
 
 def _two_clocks(pedals: _Tables, lines: dict[KeyPath, int]) -> Iterator[Finding]:
