@@ -197,11 +197,9 @@ class Listeners:
             fact: What happened.
             is_output: Whether a port in it is a MIDI output, and not an input of the foot's.
         """
-        if not is_output:
-            pass
-        elif isinstance(fact, PortLost):
+        if is_output and isinstance(fact, PortLost):
             self._gone.add(fact.port)
-        elif isinstance(fact, PortOpened):
+        elif is_output and isinstance(fact, PortOpened):
             self._gone.discard(fact.port)
         self._unheard.append((self._child.link.send(fact) if self._child is not None else 0, fact))
         if len(self._unheard) > UNHEARD_MAX:
