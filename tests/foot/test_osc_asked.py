@@ -59,7 +59,7 @@ def test_a_pattern_asks_for_all_that_it_means():
     [
         ("/tapebridge/2/do/tap", ("north",), "there is no OSC address"),
         ("/nobody/*", (), "there is no OSC address"),
-        ("/tapebridge/1/do/tap", ("east",), 'no deck called "east"; known: \"north\", \"south\"'),
+        ("/tapebridge/1/do/tap", ("east",), 'no deck called "east"; known: "north", "south"'),
         ("/tapebridge/1/do/tap", (), "takes 1 printable strings"),
         ("/tapebridge/1/do/tap", (1.0,), "takes 1 printable strings"),
         ("/tapebridge/1/do/tap", ("north", "south"), "takes 1 printable strings"),
