@@ -35,6 +35,7 @@ of what a cassette holds.
 _OFFSET = -0.691
 _TAPS = 12  # of each phase, as in BS.1770-4 annex 2
 _ROW = 32  # frames whose peaks one row of a matrix product finds
+_ROWS = 64  # rows that are looked at closer together
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,24 +120,28 @@ class Meter:
         whole = np.concatenate([self._before, sound], axis=1)
         rows = (whole.shape[1] - _TAPS) // _ROW
         for channel, line in enumerate(whole):
-            peak = max(float(line.max(initial=0.0)), -float(line.min(initial=0.0)))
-            self.true_peaks[channel] = max(self.true_peaks[channel], peak)
-            if rows > 0 and peak * REACH > self.true_peaks[channel]:
-                found = self._between(line, rows, self.true_peaks[channel])
+            starts = np.arange(0, len(line), _ROW * _ROWS)
+            tops = np.maximum(np.maximum.reduceat(line, starts), -np.minimum.reduceat(line, starts))
+            self.true_peaks[channel] = max(self.true_peaks[channel], float(tops.max()))
+            able = np.flatnonzero(np.maximum(tops, np.append(tops[1:], 0.0)) * REACH > self.true_peaks[channel])
+            for first in map(int, able * _ROWS):  # its last row reaches into the next rows
+                found = _between(line[first * _ROW :], min(_ROWS, rows - first), self.true_peaks[channel], self._kernel)
                 self.true_peaks[channel] = max(self.true_peaks[channel], found)
         self._before = whole[:, max(0, rows) * _ROW :].copy()
 
-    def _between(self, line: NDArray[np.float32], rows: int, known: float) -> float:
-        """Return the highest absolute value between frames that is above ``known``; 0 if none can be."""
-        tops = np.abs(line[: rows * _ROW]).reshape(rows, _ROW).max(axis=1)
-        tops = np.maximum(
-            tops, np.append(tops[1:], np.abs(line[rows * _ROW :]).max(initial=0.0))
-        )  # a row reaches into the next
-        able = np.flatnonzero(tops * REACH > known)
-        if not len(able):
-            return 0.0
-        windows = np.take(sliding_window_view(line, _ROW + _TAPS)[::_ROW], able, axis=0)
-        return float(np.abs(windows @ self._kernel).max())
+
+def _between(line: NDArray[np.float32], rows: int, known: float, kernel: NDArray[np.float32]) -> float:
+    """Return the highest absolute value between the frames of some rows that is above ``known``; 0 if none can be."""
+    if rows < 1:
+        return 0.0
+    line = line[: rows * _ROW + _TAPS]
+    tops = np.abs(line[: rows * _ROW]).reshape(rows, _ROW).max(axis=1)
+    tops = np.maximum(tops, np.append(tops[1:], np.abs(line[rows * _ROW :]).max()))  # a row reaches into the next
+    able = np.flatnonzero(tops * REACH > known)
+    if not len(able):
+        return 0.0
+    windows = np.take(sliding_window_view(line, _ROW + _TAPS)[::_ROW], able, axis=0)
+    return float(np.abs(windows @ kernel).max())
 
 
 def k_weighting(rate: int) -> NDArray[np.float64]:
