@@ -273,7 +273,8 @@ class _Ear:
         return [(hop.frame, fact) for hop in self._features.hear(samples) for fact in self._hop(hop)]
 
     def _hop(self, hop: Hop) -> Iterator[Fact]:
-        for heard in self._follower.hear(hop):
+        echoes_s = [delay_s for policy in self._policies for delay_s in policy.delays_s]
+        for heard in self._follower.hear(hop, echoes_s):
             if isinstance(heard, StateMove):
                 yield self._state(heard)
                 continue

@@ -34,6 +34,7 @@ from bridge.events_hand import (
 from bridge.rig import Deck, Pedal, Rig, SoundInput
 from bridge.testing.beds import fog_signal
 from bridge.testing.clips import drum_loop
+from bridge.testing.echo import EchoLoop
 from bridge.testing.tape import Move, TapeMachine
 from bridge.weights import learned
 
@@ -150,6 +151,18 @@ def test_the_level_of_each_deck_is_told_every_second():
     power = np.mean(night()[5 * RATE : 17 * RATE, 1] ** 2)
     told = [level.level_db for level in levels if 5 < level.at < 17]
     assert np.mean(told) == pytest.approx(10 * np.log10(power), abs=1.5)
+
+
+def test_when_only_echoes_of_the_clock_are_left_the_tempo_is_held_and_no_pedal_is_told_anything():
+    """The drums stop after 12 s; a pedal with a feedback of 0.9 and no other sound keeps repeating them."""
+    rig = dataclasses.replace(RIG, decks=RIG.decks[:1])
+    loop = EchoLoop(rig, RATE, Engine(rig, RATE, learned()).handle, feedback=0.9, level_db=0.0)
+    sound = np.where(np.arange(20 * RATE) < 12 * RATE, np.pad(night()[:, 0], (0, 2 * RATE)), 0.0)
+    facts = [fact for at in range(0, len(sound), 441) for fact in loop.play(sound[at : at + 441])]
+    moves = [fact for fact in facts if isinstance(fact, FollowerChanged) and fact.at > 5]
+    assert [move.now for move in moves] == ["holding"]
+    assert 13 < moves[0].at < 16
+    assert not [fact for fact in facts if isinstance(fact, PedalTold | BeatPlaced) and fact.at > moves[0].at]
 
 
 def test_a_deck_that_starts_is_noticed_with_its_level_before_and_after():

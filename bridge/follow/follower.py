@@ -10,7 +10,8 @@ idle        a signal                                                   listening
 listening   one beat stays the likeliest for over a second             following
 idle,       four taps                                                  holding
 listening
-following   the belief finds no beat any more                          holding
+following   the belief finds no beat any more, or only known echoes    holding
+            are heard (`bridge.follow.echoes`)
 following   another beat stays the likeliest for a second              following
 holding     one beat stays the likeliest, the held tempo for less long following
 ==========  =========================================================  =========
@@ -19,6 +20,7 @@ holding     one beat stays the likeliest, the held tempo for less long following
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, log1p, log2
 
@@ -28,6 +30,7 @@ from bridge.events import FollowerState
 from bridge.follow.activation import LATE_HOPS
 from bridge.follow.beat_line import Beat, BeatLine
 from bridge.follow.belief import Belief
+from bridge.follow.echoes import EchoWatch
 from bridge.follow.evidence import Evidence, Learned
 from bridge.follow.features import Hop, hop_frames
 from bridge.follow.gate import Gate
@@ -100,6 +103,7 @@ class Follower:
         self._evidence = Evidence(learned, tempos)
         self._belief = Belief(tempos, tempo_prior(tempos, middle(self._range)), self._hops_per_s)
         self._gate = Gate(rate)
+        self._echoes = EchoWatch()
         self._octave = OctaveChoice()
         self._watch = Watch()
         self._rivals = Watch()
@@ -121,12 +125,18 @@ class Follower:
             return None
         return self.timeline.tempo
 
-    def hear(self, hop: Hop) -> list[Beat | StateMove]:
-        """Take in one hop and return what it showed, in order."""
+    def hear(self, hop: Hop, echoes_s: Sequence[float] = ()) -> list[Beat | StateMove]:
+        """Take in one hop and return what it showed, in order.
+
+        Args:
+            hop: The next hop.
+            echoes_s: Delays in seconds of the pedals that repeat the deck, as far as they are known.
+        """
         self._frame = hop.frame
         self._hops += 1
         self._beats.pass_to(hop.frame, self._hops)
         shown: list[Beat | StateMove] = []
+        self._echoes.hear(hop.tones_db, [delay * self._hops_per_s for delay in echoes_s])
         if self._gate.hear(hop):
             opens = self._gate.is_open
             shown += self._enter("idle") if not opens else self._open() if self.state == "idle" else []
@@ -269,6 +279,8 @@ class Follower:
 
     def _present_now(self) -> float:
         """Return the probability that there is a beat to follow: what the belief says, and the net agrees to."""
+        if self._echoes.alone:
+            return 0.0
         if self._hops < self._deaf:
             return self._belief.present
         return min(self._belief.present, self._present)

@@ -61,9 +61,14 @@ def limits_of(pedal: Pedal) -> Iterator[Limit]:
         yield _delay_limit(pedal.times.division, (low, high))
 
 
+def divisions(pedal: Pedal) -> list[Fraction]:
+    """Return the delay times in use on a pedal, in beats of what it is told."""
+    return [limit.division for limit in limits_of(pedal) if limit.division is not None]
+
+
 def longest_division(pedal: Pedal) -> Fraction:
     """Return the longest delay time in use on a pedal, in beats of what it is told."""
-    return max(limit.division for limit in limits_of(pedal) if limit.division is not None)
+    return max(divisions(pedal))
 
 
 class Folding:

@@ -23,7 +23,7 @@ from bridge.events_hand import (
     TempoNudged,
 )
 from bridge.rig import Pedal
-from bridge.send.fold import Folding, longest_division
+from bridge.send.fold import Folding, divisions, longest_division
 from bridge.send.period import REST, SEAT, Period, apart, slew_of
 from bridge.send.phase import OFF_S, OFF_TAPPED_S, Phase
 from bridge.send.steps import Gate, Tail, latest
@@ -70,6 +70,7 @@ class PedalPolicy:
         self._tapped = any(pedal.taps is not None for pedal in pedals)
         self._direct = self.needs_beat or all(pedal.sync == ("taps",) for pedal in pedals)
         self._division = max(map(longest_division, pedals))
+        self._delays = [(pedal.name, beats) for pedal in pedals for beats in divisions(pedal)]
         self._folding = Folding(pedals)
         self._phase = Phase()
         self._period = Period(min(slew_of(p.repeats_heard, float(longest_division(p))) for p in pedals))
@@ -90,6 +91,14 @@ class PedalPolicy:
     def tempo(self) -> float | None:
         """Tempo that the pedals were last told, in bpm; None before they were told any."""
         return self._tempo
+
+    @property
+    def delays_s(self) -> tuple[float, ...]:
+        """Delay times in seconds that the pedals have by what they were told; none of a pedal in other hands."""
+        if self._tempo is None:
+            return ()
+        told = [beats for pedal, beats in self._delays if pedal not in self._hands_off]
+        return tuple(float(beats) * period_s(self._tempo) for beats in dict.fromkeys(told))
 
     @property
     def held(self) -> bool:

@@ -429,6 +429,17 @@ def test_hands_off_ends_what_a_pedal_is_told_and_hands_on_goes_straight_to_what_
     assert policy.obey(HandsOn(at=12.0, pedal="long echo"), 12.0) == []
 
 
+def test_the_delays_that_pedals_have_follow_from_what_they_were_told():
+    """A quarter at 80 bpm is 750 ms; a pedal whose knob is in the hand's may have any."""
+    dotted = replace(LONG_ECHO, name="dotted", division=Fraction(3, 4))
+    policy = PedalPolicy((LONG_ECHO, dotted, replace(LONG_ECHO, name="twin")))
+    assert policy.delays_s == ()
+    policy.hear(0.0, 80.0)
+    assert policy.delays_s == pytest.approx((0.75, 0.5625))
+    policy.obey(HandsOff(at=1.0, pedal="dotted"), 1.0)
+    assert policy.delays_s == pytest.approx((0.75,))
+
+
 def test_hands_on_in_a_silence_waits_for_the_next_beat():
     policy = PedalPolicy((LONG_ECHO,))
     told(policy, [84.0], 0.0)

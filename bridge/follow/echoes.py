@@ -1,0 +1,72 @@
+"""Is anything heard but echoes whose delay the bridge itself has told? Then nothing that is heard tells of a tape.
+
+A pedal that is clocked repeats each sound one delay later, and each repeat is quieter than the one before. While a
+tape plays, something is heard all the time that is louder than the sound of one delay ago can explain. Once its direct
+sound is gone, nothing is: every band falls from repeat to repeat. Echoes of one's own clock are in time with it, so
+they would be followed for as long as they are heard, and the tempo led by them.
+
+Nothing is ever found where no delay is known. Without the pedal's return in what is heard, only a fade passes for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.follow.features import FLOOR_DB, HOPS_PER_S, TONES
+
+REPEAT = 0.7
+"""Largest part of a sound's power that its repeat may have: a feedback of .83. What is louder is heard directly."""
+
+LONGEST_HOPS = 6 * HOPS_PER_S
+"""Longest delay that is reckoned with."""
+
+_REACH = 2  # hops to both sides: a pedal's delay is not told to the hop
+_HOPS = 2 * HOPS_PER_S  # over which is summed: two beats at 60 bpm, so that one soft beat is no silence
+_BEGINS, _ENDS = 0.05, 0.2
+_FLOOR = 10.0 ** (FLOOR_DB / 10.0)
+
+
+class EchoWatch:
+    """Tells when only known echoes are heard: one hop in, whether it is so out.
+
+    Attributes:
+        alone: Whether only known echoes are heard. It takes two seconds and a delay to tell, and a hop to tell that the
+            tape is back.
+    """
+
+    def __init__(self) -> None:
+        self.alone = False
+        self._powers = np.zeros((LONGEST_HOPS + _REACH + 1, TONES))
+        self._hop = 0
+        self._direct = np.zeros(_HOPS)
+        self._whole = np.zeros(_HOPS)
+
+    def hear(self, tones_db: NDArray[np.float64], delays: Sequence[float]) -> bool:
+        """Take in one more hop and return `alone`.
+
+        Args:
+            tones_db: Shape (TONES,), as `bridge.follow.features.Hop` has it.
+            delays: Delays in hops, with a fraction, of the pedals that repeat what is heard; what is longer than
+                LONGEST_HOPS or shorter than three hops is left out.
+        """
+        power = 10.0 ** (tones_db / 10.0) - _FLOOR
+        self._powers[self._hop % len(self._powers)] = power
+        explained = np.zeros(TONES)
+        for delay in delays:
+            if _REACH < delay <= LONGEST_HOPS:
+                np.maximum(explained, REPEAT * self._loudest_near(self._hop - round(delay)), out=explained)
+        self._direct[self._hop % _HOPS] = np.maximum(power - explained, 0.0).sum()
+        self._whole[self._hop % _HOPS] = power.sum()
+        self._hop += 1
+        share = (self._direct.sum() + _FLOOR) / (self._whole.sum() + _FLOOR)  # in silence nothing is explained
+        self.alone = bool(delays) and self._hop >= _HOPS and share < (_ENDS if self.alone else _BEGINS)
+        return self.alone
+
+    def _loudest_near(self, hop: int) -> NDArray[np.float64]:
+        """Return the greatest power near a hop: shape (TONES,); before the first hop it was silent."""
+        near = [self._powers[at % len(self._powers)] for at in range(hop - _REACH, hop + _REACH + 1)]
+        loudest: NDArray[np.float64] = np.maximum.reduce(near)
+        return loudest
