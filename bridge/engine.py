@@ -34,6 +34,7 @@ from bridge.events_hand import (
     TempoTold,
     Told,
 )
+from bridge.events_host import NetLost
 from bridge.follow.beat_line import Beat
 from bridge.follow.evidence import Learned
 from bridge.follow.features import Features, Hop
@@ -68,6 +69,7 @@ class Engine:
             _Ear(deck, rate, learned, [p for p in self._policies if p.deck == deck.name]) for deck in rig.decks
         ]
         self._next_frame: int | None = None
+        self._lack = learned.lack if any(deck.follower == "net" for deck in rig.decks) else ""
 
     def resume(self, told: PedalTold) -> None:
         """Take over what an earlier engine told a pedal; unknown pedals are ignored, the rig may have changed."""
@@ -122,7 +124,9 @@ class Engine:
         facts: list[tuple[int, Fact]] = []
         for ear in self._ears:
             facts += ear.hear(event, silence)
-        return [fact for _, fact in sorted(facts, key=lambda known: known[0])]
+        lack, self._lack = self._lack, ""
+        lacks = [NetLost(at=event.at, why=lack)] if lack else []
+        return [*lacks, *(fact for _, fact in sorted(facts, key=lambda known: known[0]))]
 
     @property
     def not_finite(self) -> int:

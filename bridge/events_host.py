@@ -48,6 +48,17 @@ class SleepPossible(Fact):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NetLost(Fact):
+    """The learned net could not be read: decks that should go by it go by onsets alone, which find less.
+
+    Attributes:
+        why: Which file, and what was found.
+    """
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HostSuspended(Fact):
     """The whole machine was asleep until shortly before ``at``, and its host clock stood still.
 

@@ -12,9 +12,10 @@ from bridge.edge.audio import FileInput, SoundEnded
 from bridge.engine import Engine
 from bridge.events import BeatPlaced, Fact, FollowerChanged, SoundHeard, SoundLost
 from bridge.events_hand import TempoTold
+from bridge.events_host import NetLost
 from bridge.journal.take import write_whole
 from bridge.records import as_record
-from bridge.rig import Deck, Rig, SoundInput
+from bridge.rig import Deck, FollowerKind, Rig, SoundInput
 from bridge.units import TEMPO_MAX, TEMPO_MIN, clock_text
 from bridge.weights import learned
 
@@ -68,7 +69,9 @@ class Followed:
         for begin, end, state, tempo in self.stretches():
             heard = "" if tempo is None else f"  {tempo:.2f} bpm"
             lines.append(f"  {clock_text(begin)} to {clock_text(end)}  {state}{heard}")
-        lines += [f"  {clock_text(fact.at)}  {fact.why}" for fact in self.facts if isinstance(fact, SoundLost)]
+        lines += [
+            f"  {clock_text(fact.at)}  {fact.why}" for fact in self.facts if isinstance(fact, SoundLost | NetLost)
+        ]
         return "\n".join(lines)
 
     def as_json(self) -> str:
@@ -83,12 +86,13 @@ def _reaching(tempo_range: tuple[float, float], hint: float) -> tuple[float, flo
     return max(TEMPO_MIN, min(low, hint / 1.5)), min(TEMPO_MAX, max(high, hint * 1.5))
 
 
-def follow_file(path: Path, *, tempo_hint: float | None = None) -> Followed:
+def follow_file(path: Path, *, tempo_hint: float | None = None, follower: FollowerKind = "net") -> Followed:
     """Follow the beat of a sound file; its channels are heard as one.
 
     Args:
         path: The file.
         tempo_hint: About what tempo to expect, in bpm; 20..400.
+        follower: What finds the beat.
 
     Raises:
         SoundFileError: The file is absent, empty, or no sound.
@@ -96,7 +100,7 @@ def follow_file(path: Path, *, tempo_hint: float | None = None) -> Followed:
     facts: list[Fact] = []
     heard = 0
     with FileInput(path, "fast", block=BLOCK) as source:
-        deck = Deck(name=DECK, channels=tuple(range(1, source.channels + 1)))
+        deck = Deck(name=DECK, channels=tuple(range(1, source.channels + 1)), follower=follower)
         if tempo_hint is not None:
             deck = replace(deck, tempo_range=_reaching(deck.tempo_range, tempo_hint))
         engine = Engine(Rig(path=str(path), sound=SoundInput(), decks=(deck,)), source.rate, learned())

@@ -11,6 +11,9 @@ from typing import Literal
 
 from bridge.rig_foot import Cue, Lamp, Looper, OscInput, Switch, Tape
 
+FollowerKind = Literal["net", "onsets", "aubio"]
+"""What finds a deck's beat: the learned net beside onsets, onsets alone, or aubio's tempo tracker as the reference."""
+
 Sync = Literal["clock", "taps", "times"]
 """A way in which a pedal is told its tempo: MIDI clock, bursts of taps, or delay times as numbers."""
 
@@ -87,6 +90,7 @@ class Deck:
         tempo_range: Slowest and fastest tempo in bpm at the speed it plays.
         beats_in_bar: Beats in a bar, 1..16. Where a bar begins is for the foot to say.
         tapes: The tapes that are to be played on it, in order.
+        follower: What finds its beat.
     """
 
     name: str
@@ -94,6 +98,7 @@ class Deck:
     tempo_range: tuple[float, float] = (40.0, 160.0)
     beats_in_bar: int = 4
     tapes: tuple[Tape, ...] = ()
+    follower: FollowerKind = "net"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,6 +16,7 @@ from pydantic import AfterValidator, Field
 from bridge.rig import (
     DIVISIONS,
     Between,
+    FollowerKind,
     HoldWhile,
     Needs,
     OnChange,
@@ -112,6 +113,9 @@ class DeckTable(Table):
     tempo_range: TempoRange = may("Give the slowest and the fastest tempo in bpm, 20..400, such as [40, 160]")
     beats_in_bar: Annotated[int, Field(ge=1, le=16)] = may("Give a whole number of beats, 1..16")
     tapes: list[TapeTable] = may("Write a table [[decks.tapes]] for each tape, below the deck, or none")
+    follower: FollowerKind = may(
+        'Write "net" (the learned follower), "onsets", or "aubio" (a reference, to compare with)'
+    )
 
 
 _ADDRESS = 'Give an OSC address, such as "/long-echo/tap"; it goes to the receiver under [osc]'

@@ -27,7 +27,7 @@ from bridge.events_hand import (
     TempoLetGo,
     TempoNudged,
 )
-from bridge.events_host import FootLost, HostSuspended, SenderReady, SleepPossible
+from bridge.events_host import FootLost, HostSuspended, NetLost, SenderReady, SleepPossible
 from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
 from bridge.units import clock_text, counted
 
@@ -93,6 +93,8 @@ def news(fact: Fact) -> str | None:
             return f"the machine may go to sleep by itself ({fact.why})"
         case HostSuspended():
             return f"the machine slept for {clock_text(fact.slept_s)}; the clocks go on, their beats must be heard anew"
+        case NetLost():
+            return fact.why
         case SoundLost():
             return f"sound: {fact.why}"
         case SoundNotKept():

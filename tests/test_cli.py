@@ -173,6 +173,15 @@ def test_follow_takes_a_hint_only_within_what_the_bridge_handles():
     assert call("follow", clip, "--tempo-hint", "120").exit_code == 0
 
 
+def test_follow_goes_by_what_is_named_and_by_nothing_else():
+    clip = str(clips_folder() / "gravel-path.flac")
+    said = [call("follow", clip, "--follower", kind, "--json").output for kind in ("net", "onsets", "aubio")]
+    beats = [[fact["at"] for fact in json.loads(one)["facts"] if fact["fact"] == "BeatPlaced"] for one in said]
+    assert all(len(times) > 3 for times in beats)
+    assert beats[0] != beats[1] != beats[2] != beats[0]
+    assert call("follow", clip, "--follower", "drums").exit_code == 2
+
+
 def test_what_was_heard_goes_to_standard_output_and_a_refusal_to_standard_error():
     clip = str(clips_folder() / "winch-room.flac")
     program = [sys.executable, "-m", "bridge"]

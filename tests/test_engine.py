@@ -31,6 +31,7 @@ from bridge.events_hand import (
     TempoLetGo,
     TempoNudged,
 )
+from bridge.events_host import NetLost
 from bridge.rig import Deck, Pedal, Rig, SoundInput
 from bridge.testing.beds import fog_signal
 from bridge.testing.clips import drum_loop
@@ -96,6 +97,28 @@ def whole() -> tuple[Fact, ...]:
 @pytest.mark.parametrize("block", [32, 97, 1000, 4096])
 def test_any_block_size_gives_the_same_facts(block):
     assert in_frames(heard(night(), [block])) == in_frames(list(whole()))
+
+
+@pytest.mark.parametrize("follower", ["onsets", "aubio"])
+def test_whatever_finds_the_beat_the_laws_hold_and_the_pedal_is_told(follower):
+    """Any block size gives the same facts, and a sound cut at t those of the whole that were known by t."""
+    rig = dataclasses.replace(RIG, decks=tuple(dataclasses.replace(deck, follower=follower) for deck in RIG.decks))
+    facts = heard(night(), [512], Engine(rig, RATE, learned()))
+    assert in_frames(heard(night(), [97, 2000], Engine(rig, RATE, learned()))) == in_frames(facts)
+    cut = heard(night()[: 512 * 500], [512], Engine(rig, RATE, learned()))
+    assert len(cut) > 20
+    assert facts[: len(cut)] == cut
+    told = [fact.tempo for fact in facts if isinstance(fact, PedalTold)]
+    assert told[-1] == pytest.approx(96.0, rel=0.02)
+
+
+def test_a_net_that_could_not_be_read_is_told_once_where_a_deck_should_go_by_it():
+    without = dataclasses.replace(learned().onsets_alone(), lack="weights.npz: no net to follow by (absent)")
+    facts = heard(night(), [512], Engine(RIG, RATE, without))
+    assert [fact for fact in facts if isinstance(fact, NetLost)] == [NetLost(at=0.0, why=without.lack)]
+    assert any(isinstance(fact, BeatPlaced) for fact in facts)
+    rig = dataclasses.replace(RIG, decks=tuple(dataclasses.replace(deck, follower="aubio") for deck in RIG.decks))
+    assert not [fact for fact in heard(night()[:8192], [512], Engine(rig, RATE, without)) if isinstance(fact, NetLost)]
 
 
 @settings(max_examples=5, deadline=None)

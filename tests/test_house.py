@@ -46,7 +46,7 @@ ROOMS = {
         "vocabulary",
     ),
     "foot": ("bridge.foot", "vocabulary, rig text"),
-    "weights": ("bridge.weights", "vocabulary, follow"),
+    "weights": ("bridge.weights", "vocabulary, hearing, follow"),
     "engine": ("bridge.engine", "vocabulary, hearing, follow, decks, tapes, send"),
     "wires": (
         "bridge.edge.awake bridge.edge.child bridge.edge.control bridge.edge.host_clock bridge.edge.jack_watch "
@@ -78,8 +78,8 @@ ROOMS = {
     "service": ("bridge.service", ""),
     "cli": (
         "bridge.cli bridge.commands",
-        "vocabulary, rig text, service, schedule, measure, lineup, replay, live, rehearse, wires, gear, journal, "
-        "review, takes",
+        "vocabulary, rig text, service, schedule, measure, lineup, replay, live, rehearse, weights, wires, gear, "
+        "journal, review, takes",
     ),
     "start": ("bridge.__main__", "first run, cli"),
 }

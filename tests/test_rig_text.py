@@ -208,6 +208,8 @@ FAULTS: list[tuple[str, int | None, str, list[str]]] = [
     (DECK + PEDAL + 'on_change = "glide"\n', 8, "pedals[0].on_change", ['"glides", "jumps" or "mutes"']),
     (DECK + '[midi]\napi = "oss"\n', 5, "midi.api", ['"alsa", "jack", "coremidi" or "windows"']),
     (DECK + PEDAL + 'sync = ["tap"]\n', 8, "pedals[0].sync[0]", ['= "tap" is not a known word', '"clock", "taps"']),
+    (DECK + 'follower = "drums"\n', 4, "decks[0].follower", ['= "drums" is not a known word', '"onsets", or "aubio"']),
+    (DECK + "follower = true\n", 4, "decks[0].follower", ["= true is", '"net"']),
     (DECK + PEDAL + "sync = []\n", 8, "pedals[0].sync", ["is empty"]),
     (DECK + PEDAL + 'sync = ["clock", "clock"]\n', 8, "pedals[0].sync", ["has clock twice"]),
     (DECK + PEDAL + 'needs = "phase"\n', 8, "pedals[0].needs", ['"tempo" (a delay), or "beat"']),

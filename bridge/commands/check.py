@@ -50,9 +50,12 @@ def command(rig: Path, show_input: bool, for_s: float | None) -> None:
         return
     from bridge.edge import devices, host_check
     from bridge.send.loopers import never_closed
+    from bridge.weights import learned
 
     for warning in host_check.warnings():
         click.echo(f"Warning: {warning}")
+    if any(deck.follower == "net" for deck in read.decks) and (lack := learned().lack):
+        click.echo(f"Warning: {lack}.")
     for looper in filter(never_closed, read.loopers):
         click.echo(
             f'Warning: looper "{looper.name}" has no absolute play or stop: a recording of it stays open if the set is '

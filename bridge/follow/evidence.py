@@ -7,7 +7,7 @@ independent of each other, so only a part of each logarithm counts; how much was
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import log
 
 import numpy as np
@@ -19,6 +19,9 @@ from bridge.follow.features import Hop
 from bridge.follow.onsets import Onsets
 
 Numbers = NDArray[np.float64]
+
+ONSETS_ALONE = 0.25
+"""How much onsets count without the net."""
 
 _PRESENT_LIMIT = 4.0
 _TIME_IN_CLASS = np.append(np.ones(CLASSES - 2), [8.0, 32.0])  # hops of a beat at 100 bpm
@@ -55,6 +58,7 @@ class Learned:
             one is, not whether there is one: that the net knows better.
         present_bias: Log odds of "present" at which a beat is as likely as none.
         free, told: Weights while nothing is known of the tempo, and while a tempo is told.
+        lack: Why there is no net, where there should be one.
     """
 
     net: Mapping[str, NDArray[np.generic]] | None
@@ -65,6 +69,12 @@ class Learned:
     present_bias: float
     free: Weights
     told: Weights
+    lack: str = ""
+
+    def onsets_alone(self) -> Learned:
+        """Return the same for a follower that goes by plain onsets."""
+        alone = Weights(beat=0.0, onsets=ONSETS_ALONE, phase=0.0, tempo=0.0, present=0.0)
+        return replace(self, net=None, free=alone, told=alone)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,7 +1,7 @@
 """The front end: sound in blocks of any length becomes one `Hop` every 10 ms.
 
 Whatever the block lengths, the same samples give the same hops, bit for bit: sound is first gathered into hops of a
-fixed length, and only whole hops are looked at. The spectrum is aubio's phase vocoder; no other module touches aubio.
+fixed length, and only whole hops are looked at. The spectrum is aubio's phase vocoder.
 """
 
 from __future__ import annotations
@@ -47,12 +47,14 @@ class Hop:
         level_db: RMS level of the hop without its DC part, in dB relative to full scale, -120 or more.
         power: Shape (bands,), float64, 0 or more: mean power in each band; a sine of full scale reads 1 in its band.
         tones_db: Shape (TONES,), float64: level of each tone band in dB, FLOOR_DB or more.
+        sound: Shape (hop,), float32, finite: the sound itself.
     """
 
     frame: int
     level_db: float
     power: NDArray[np.float64]
     tones_db: NDArray[np.float64]
+    sound: NDArray[np.float32]
 
     @property
     def bands(self) -> NDArray[np.float64]:
@@ -64,6 +66,11 @@ class Hop:
 def hop_frames(rate: int) -> int:
     """Return how many frames a hop has at ``rate`` frames per second."""
     return round(rate / HOPS_PER_S)
+
+
+def window_frames(rate: int) -> int:
+    """Return how many frames a spectrum is taken of: a power of 2, about 46 ms."""
+    return int(2 ** round(log2(rate * _WINDOW_S)))
 
 
 class Features:
@@ -84,7 +91,7 @@ class Features:
         if not 8000 <= rate <= 192000:
             raise ValueError(f"rate must be 8000..192000 frames per second, got {rate!r}")
         self.hop = hop_frames(rate)
-        window = 2 ** round(log2(rate * _WINDOW_S))
+        window = window_frames(rate)
         octaves = min(_OCTAVES, int(2 * log2(0.49 * rate / LOWEST_HZ)) / 2)
         steps = np.arange(int(octaves * BANDS_PER_OCTAVE) + 1)
         self.edges_hz: NDArray[np.float64] = LOWEST_HZ * 2.0 ** (steps / BANDS_PER_OCTAVE)
@@ -144,7 +151,7 @@ class Features:
         squared = magnitude * magnitude
         power = np.add.reduceat(squared, self._starts)[:-1] * self._scale
         tones = 10.0 * np.log10(self._tones @ squared + 10.0 ** (FLOOR_DB / 10.0))
-        return Hop(self._frame, level, power, tones)
+        return Hop(self._frame, level, power, tones, sound.copy())
 
     def _mend(self, sound: NDArray[np.float32]) -> None:
         bad = ~np.isfinite(sound)

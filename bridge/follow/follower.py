@@ -10,8 +10,8 @@ idle        a signal                                                   listening
 listening   one beat stays the likeliest for over a second             following
 idle,       four taps                                                  holding
 listening
-following   the belief finds no beat any more, or only known echoes    holding
-            are heard (`bridge.follow.echoes`)
+following   no beat is sensed any more, or only known echoes are       holding
+            heard (`bridge.follow.echoes`)
 following   another beat stays the likeliest for a second              following
 holding     one beat stays the likeliest, the held tempo for less long following
 ==========  =========================================================  =========
@@ -22,30 +22,24 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, log1p, log2
-
-import numpy as np
+from math import log2
 
 from bridge.events import FollowerState
-from bridge.follow.activation import LATE_HOPS
 from bridge.follow.beat_line import Beat, BeatLine
-from bridge.follow.belief import Belief
 from bridge.follow.echoes import EchoWatch
-from bridge.follow.evidence import Evidence, Learned
+from bridge.follow.evidence import Learned
 from bridge.follow.features import Hop, hop_frames
 from bridge.follow.gate import Gate
 from bridge.follow.line import Sight, Watch
 from bridge.follow.octave import OctaveChoice
-from bridge.follow.prior import SAME_TEMPO, folded, limits, middle, octave_gap, tempo_prior
+from bridge.follow.prior import SAME_TEMPO, folded, limits, octave_gap
+from bridge.follow.sense import sense_of
 from bridge.follow.timeline import Timeline
 from bridge.rig import Deck
 from bridge.units import TEMPO_MAX, TEMPO_MIN
 
-TEMPO_STEP = 0.0125
-"""Ratio between neighbouring tempos of the belief, less 1."""
-
 READ_EVERY = 4
-"""The belief is read every so many hops."""
+"""The sense of the beat is read every so many hops."""
 
 BEGIN, END = 0.6, 0.4
 """Probability of a beat from which one is followed, and below which it is held."""
@@ -54,12 +48,9 @@ _SEEN = 180  # hops for which a beat must have been the likeliest
 _SEEN_AGAIN = 30  # hops, where it has the held tempo
 _RIVAL_SEEN = 90
 _LEAST_WEIGHT = 0.25
-_PRESENT_OVER = 40.0  # hops
-_DEAF = 150  # hops in which a net that starts anew does not know yet whether there is a beat
 _HELD_DOUBT = 0.3
 _TOLD_WITHIN = 0.08
 _TAPS_COUNT = (0.5, 0.7, 0.9)  # part of the belief that two, three, four taps take
-_LATE = LATE_HOPS + 0.5  # from the end of a hop to the middle of the one that a beat of phase 0 fell into
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,11 +88,8 @@ class Follower:
         self._hops_per_s = rate / hop_frames(rate)
         self._beats = BeatLine(rate, hop_frames(rate))
         self._range = deck.tempo_range
-        low, high = limits(deck.tempo_range)
-        tempos = np.exp(np.arange(np.log(low), np.log(high), log1p(TEMPO_STEP)))
         self._told: float | None = None
-        self._evidence = Evidence(learned, tempos)
-        self._belief = Belief(tempos, tempo_prior(tempos, middle(self._range)), self._hops_per_s)
+        self._sense = sense_of(deck, rate, learned)
         self._gate = Gate(rate)
         self._echoes = EchoWatch()
         self._octave = OctaveChoice()
@@ -109,8 +97,6 @@ class Follower:
         self._rivals = Watch()
         self._frame = 0
         self._hops = 0
-        self._present = 0.0
-        self._deaf = 0
         self._taps: deque[float] = deque(maxlen=8)
 
     @property
@@ -142,7 +128,7 @@ class Follower:
             shown += self._enter("idle") if not opens else self._open() if self.state == "idle" else []
         if self.state == "idle":
             return shown
-        self._weigh(hop)
+        self._sense.hear(hop)
         if self._hops % READ_EVERY == 0:
             shown += self._read()
         if self.state == "following":
@@ -175,8 +161,7 @@ class Follower:
         self.expect(told)
         period = 60.0 * self._hops_per_s / told
         sight = Sight(self._hops, self._beats.hop_of(taps[-1]), period, 1.0)
-        phase = ((self._hops - _LATE - sight.beat) / period) % 1.0
-        self._belief.assume(tempo_prior(self._belief.tempos, told, told), phase, _TAPS_COUNT[min(len(taps), 4) - 2])
+        self._sense.assume(told, self._hops - sight.beat, _TAPS_COUNT[min(len(taps), 4) - 2])
         if len(taps) < 4:
             return []
         self._octave.settle()
@@ -190,7 +175,7 @@ class Follower:
 
     def shift_half_beat(self) -> None:
         """Take in that the beats were counted half a beat beside the tape's."""
-        self._belief.turn_half()
+        self._sense.turn_half()
         self._watch.forget()
         self._rivals.forget()
         if self.timeline is not None:
@@ -242,24 +227,20 @@ class Follower:
     # Hearing
 
     def _open(self) -> list[StateMove]:
-        self._belief.forget()
         self._start_anew()
-        self._present = 0.0
-        self._deaf = 0
+        self._sense.forget()
         self._octave.free()
         return self._enter("listening")
 
     def _start_anew(self) -> None:
         """What was heard so far says nothing of what comes."""
-        self._evidence.renew()
-        self._deaf = self._hops + _DEAF
+        self._sense.renew()
         self._watch.forget()
         self._rivals.forget()
         self._beats.lose_sight()
 
     def _reckon_with(self, tempo: float | None, doubt: float = 0.02) -> None:
-        self._evidence.is_told = tempo is not None
-        self._belief.expect(tempo_prior(self._belief.tempos, middle(self._range), tempo, doubt))
+        self._sense.reckon_with(tempo, doubt)
 
     def _enter(self, state: FollowerState) -> list[StateMove]:
         was, self.state = self.state, state
@@ -271,24 +252,16 @@ class Follower:
             self._reckon_with(self._beats.hold(), doubt=_HELD_DOUBT)
         return [StateMove(self._frame, was, state)] if was != state else []
 
-    def _weigh(self, hop: Hop) -> None:
-        weighed = self._evidence.hear(hop)
-        self._belief.hear(weighed.by_kind, weighed.by_tempo)
-        odds = 30.0 if weighed.present is None else max(-30.0, min(30.0, weighed.present))
-        self._present += (1.0 / (1.0 + exp(-odds)) - self._present) / _PRESENT_OVER
-
     def _present_now(self) -> float:
-        """Return the probability that there is a beat to follow: what the belief says, and the net agrees to."""
+        """Return the probability that there is a beat to follow: what the sense says, unless echoes are all."""
         if self._echoes.alone:
             return 0.0
-        if self._hops < self._deaf:
-            return self._belief.present
-        return min(self._belief.present, self._present)
+        return self._sense.present
 
     def _read(self) -> list[StateMove]:
-        """Read the belief: follow, go on, give way to a rival, or hold."""
+        """Read the sense of the beat: follow, go on, give way to a rival, or hold."""
         present = self._present_now()
-        sight = Sight.of(self._belief.peak(), self._hops, _LATE, self._hops_per_s)
+        sight = self._sense.sight(self._hops)
         if self.state != "following":
             return self._find(sight, present)
         self.confidence += 0.05 * (present * sight.weight - self.confidence)

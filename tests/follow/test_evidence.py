@@ -8,14 +8,14 @@ import pytest
 from bridge.follow.belief import CLASSES, NEAR, PLACES
 from bridge.follow.evidence import Evidence
 from bridge.follow.features import Features
-from bridge.weights import learned, without_net
+from bridge.weights import learned
 from tests.follow.sounds import RATE, drums
 
 TEMPOS = np.geomspace(40, 160, 100)
 HOPS = Features(RATE).hear(drums("gravel-path", 84.0, 10.0))
 
 
-@pytest.mark.parametrize("what", [learned(), without_net(learned())], ids=["net and onsets", "onsets alone"])
+@pytest.mark.parametrize("what", [learned(), learned().onsets_alone()], ids=["net and onsets", "onsets alone"])
 def test_every_hop_says_something_finite_of_each_state(what):
     evidence = Evidence(what, TEMPOS)
     for hop in HOPS[:200]:
@@ -26,7 +26,7 @@ def test_every_hop_says_something_finite_of_each_state(what):
         assert (weighed.present is None) == (what.net is None)
 
 
-@pytest.mark.parametrize("what", [learned(), without_net(learned())], ids=["net and onsets", "onsets alone"])
+@pytest.mark.parametrize("what", [learned(), learned().onsets_alone()], ids=["net and onsets", "onsets alone"])
 def test_on_the_beat_the_beat_is_likelier_than_elsewhere(what):
     """84 bpm: the loop begins on a beat, and a beat shows two hops late."""
     evidence = Evidence(what, TEMPOS)

@@ -12,7 +12,7 @@ from bridge.follow.features import Features
 from bridge.follow.follower import Follower, StateMove
 from bridge.follow.prior import octave_gap
 from bridge.rig import Deck
-from bridge.weights import learned, without_net
+from bridge.weights import learned
 from tests.follow.sounds import BEDS, NORTH, RATE, Heard, drums, hear, hiss, horns, silence
 
 RATES = (22_050, 44_100, 48_000, 96_000)
@@ -240,7 +240,7 @@ def test_a_beat_that_comes_back_is_caught_within_two_beats():
 
 
 def test_onsets_alone_follow_a_plain_tape_without_the_net():
-    follower = Follower(NORTH, RATE, without_net(learned()))
+    follower = Follower(NORTH, RATE, learned().onsets_alone())
     for hop in Features(RATE).hear(drums("gravel-path", 84.0, 20.0)):
         follower.hear(hop)
     assert follower.state == "following"

@@ -20,7 +20,7 @@ def turns(levels_db: list[tuple[float, float]]) -> list[tuple[bool, float, float
     for seconds, level in levels_db:
         for _ in range(round(seconds * RATE / HOP)):
             frame += HOP
-            if gate.hear(Hop(frame, level, np.zeros(1), np.zeros(1))):
+            if gate.hear(Hop(frame, level, np.zeros(1), np.zeros(1), np.zeros(1, np.float32))):
                 found.append((gate.is_open, gate.since / RATE, frame / RATE))
     return found
 

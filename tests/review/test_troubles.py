@@ -17,7 +17,7 @@ from bridge.events import (
     TicksDropped,
 )
 from bridge.events_foot import ActionRefused, LooperChanged, OscCounted
-from bridge.events_host import HostSuspended, SenderReady
+from bridge.events_host import HostSuspended, NetLost, SenderReady
 from bridge.events_sent import TapsDropped
 from bridge.journal.recover import LineFault
 from bridge.review.kept import Segment
@@ -113,6 +113,13 @@ def test_many_unreadable_lines_are_counted_not_listed() -> None:
     assert len(found) == 13
     assert found[0].what == "The journal, line 1: unreadable"
     assert found[-1].what == "988 more lines of the journal could not be read."
+
+
+def test_a_net_that_could_not_be_read_is_told_with_what_to_do() -> None:
+    [found] = told(NetLost(at=1.0, why="weights.npz: no net to follow by (absent)"))
+    assert found.what == "weights.npz: no net to follow by (absent)."
+    assert "onsets alone" in found.brief
+    assert "Install the bridge again" in found.remedy
 
 
 def test_a_machine_that_slept_and_clocks_without_priority_are_told_with_what_to_do() -> None:

@@ -121,7 +121,7 @@ def compact(weights: NDArray[np.generic]) -> NDArray[np.generic]:
 
 
 def main() -> None:
-    """Write the net's weights and the likelihoods into one file."""
+    """Write the net's weights and its likelihoods into one file, and those of the onsets into onsets.npz beside it."""
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("--net", type=Path, required=True)
     parser.add_argument("--bank", type=Path, required=True)
@@ -155,12 +155,11 @@ def main() -> None:
         **net,
         edges=edges,
         table=table,
-        onset_edges=onset_edges,
-        onset_table=onset_table,
         present_bias=present_bias(np.concatenate(present), np.concatenate(absent)),
         weights=np.array(WEIGHTS),
         weights_told=np.array(WEIGHTS_TOLD),
     )
+    np.savez_compressed(arguments.out.with_name("onsets.npz"), onset_edges=onset_edges, onset_table=onset_table)
 
 
 if __name__ == "__main__":

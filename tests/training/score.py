@@ -21,7 +21,7 @@ from bridge.events import BeatPlaced, SoundHeard
 from bridge.events_hand import TempoTold
 from bridge.follow.evidence import Learned
 from bridge.rig import Deck, Rig, SoundInput
-from bridge.weights import learned, without_net
+from bridge.weights import learned
 
 ANY_TEMPO = (31.0, 213.0)
 BLOCK = 4096
@@ -50,7 +50,7 @@ def main() -> None:
     options.add_argument("--onsets", action="store_true")
     chosen = options.parse_args()
     chosen.out.mkdir(parents=True, exist_ok=True)
-    what = without_net(learned()) if chosen.onsets else learned()
+    what = learned().onsets_alone() if chosen.onsets else learned()
     for item in json.loads((chosen.corpus / "manifest.json").read_text()):
         hint = item.get("hint") if chosen.hint else None
         rows = beats_of(chosen.corpus / f"{item['item']}.flac", what, hint)

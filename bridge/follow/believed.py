@@ -1,0 +1,86 @@
+"""The follower's own sense of the beat: what each hop says, weighed by the belief over tempo and phase."""
+
+from __future__ import annotations
+
+from math import exp, log1p
+
+import numpy as np
+
+from bridge.follow.activation import LATE_HOPS
+from bridge.follow.belief import Belief
+from bridge.follow.evidence import Evidence, Learned
+from bridge.follow.features import Hop, hop_frames
+from bridge.follow.line import Sight
+from bridge.follow.prior import limits, middle, tempo_prior
+
+TEMPO_STEP = 0.0125
+"""Ratio between neighbouring tempos of the belief, less 1."""
+
+_PRESENT_OVER = 40.0  # hops
+_DEAF = 150  # hops in which a net that starts anew does not know yet whether there is a beat
+_LATE = LATE_HOPS + 0.5  # from the end of a hop to the middle of the one that a beat of phase 0 fell into
+
+
+class BelievedBeat:
+    """Evidence and belief together, as `bridge.follow.sense.Sense` has it.
+
+    Args:
+        tempo_range: Slowest and fastest tempo of the deck in bpm.
+        rate: Frames per second.
+        learned: What training left.
+    """
+
+    def __init__(self, tempo_range: tuple[float, float], rate: int, learned: Learned) -> None:
+        self._hops_per_s = rate / hop_frames(rate)
+        self._middle = middle(tempo_range)
+        low, high = limits(tempo_range)
+        self._tempos = np.exp(np.arange(np.log(low), np.log(high), log1p(TEMPO_STEP)))
+        self._evidence = Evidence(learned, self._tempos)
+        self._belief = Belief(self._tempos, tempo_prior(self._tempos, self._middle), self._hops_per_s)
+        self._present = 0.0
+        self._hops = self._deaf = 0
+
+    @property
+    def present(self) -> float:
+        """Probability that there is a beat to follow: what the belief says, and the net agrees to."""
+        if self._hops < self._deaf:
+            return self._belief.present
+        return min(self._belief.present, self._present)
+
+    def hear(self, hop: Hop) -> None:
+        """Take in one more hop."""
+        self._hops += 1
+        weighed = self._evidence.hear(hop)
+        self._belief.hear(weighed.by_kind, weighed.by_tempo)
+        odds = 30.0 if weighed.present is None else max(-30.0, min(30.0, weighed.present))
+        self._present += (1.0 / (1.0 + exp(-odds)) - self._present) / _PRESENT_OVER
+
+    def sight(self, hop: int) -> Sight:
+        """Return the strongest beat of the belief; ``hop`` is the follower's number of the newest hop."""
+        return Sight.of(self._belief.peak(), hop, _LATE, self._hops_per_s)
+
+    def reckon_with(self, tempo: float | None, doubt: float) -> None:
+        """Take in that about this tempo in bpm is to be expected, or none; ``doubt`` is the part that may be wrong."""
+        self._evidence.is_told = tempo is not None
+        self._belief.expect(tempo_prior(self._tempos, self._middle, tempo, doubt))
+
+    def assume(self, tempo: float, since: float, share: float) -> None:
+        """Let a told beat count for a share, 0..1: its tempo in bpm, and the hops since it fell."""
+        phase = ((since - _LATE) * tempo / (60.0 * self._hops_per_s)) % 1.0
+        self._belief.assume(tempo_prior(self._tempos, tempo, tempo), phase, share)
+
+    def turn_half(self) -> None:
+        """Take in that every beat falls half a period later than believed."""
+        self._belief.turn_half()
+
+    def forget(self) -> None:
+        """Begin as with the first hop."""
+        self._belief.forget()
+        self._evidence.renew()
+        self._present = 0.0
+        self._deaf = 0
+
+    def renew(self) -> None:
+        """Take in that what comes has nothing to do with what was, but for the belief."""
+        self._evidence.renew()
+        self._deaf = self._hops + _DEAF
