@@ -5,14 +5,12 @@ A flood of OSC or a driver that blocks stays in here. The sender starts it again
 
 from __future__ import annotations
 
-import select
 import signal
-import socket
 import sys
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from math import inf
 
-from bridge.edge.foot_midi import FootMidi
+from bridge.edge.foot_midi import FootMidi, HasFileno
 from bridge.edge.host_clock import now, wall
 from bridge.edge.keys import Keys
 from bridge.edge.link import EndAsked, Link
@@ -48,20 +46,11 @@ def foot(link: Link, start: int, rig: Rig) -> None:
         signal.signal(signal.SIGTTIN, signal.SIG_IGN)  # else a look at the keys from the background would stop it
     with ExitStack() as stack:
         stack.callback(link.close)
-        wakes, wake = socket.socketpair()
-        for end in (wakes, wake):
-            end.setblocking(False)
-            stack.callback(end.close)
-
-        def alarm() -> None:
-            with suppress(OSError):  # full: then it wakes anyway
-                wake.send(b"!")
-
         switches = Switches(rig.switches)
-        midi = FootMidi(switches.ports, rig.midi.api, now, alarm)
+        midi = FootMidi(switches.ports, rig.midi.api, now)
         stack.callback(midi.close)
         keys = stack.enter_context(Keys(now)) if switches.has_keys else None
-        running = _Foot(link, rig, switches, midi, keys, wakes)
+        running = _Foot(link, rig, switches, midi, keys)
         try:
             running.run()
         finally:
@@ -76,7 +65,6 @@ class _Foot:
         switches: Switches,
         midi: FootMidi,
         keys: Keys | None,
-        wakes: socket.socket,
     ) -> None:
         self._link = link
         self._switches = switches
@@ -85,7 +73,6 @@ class _Foot:
         self._keys = keys
         self._next_keys = -inf
         self._dropped = 0
-        self._wakes = wakes
         self._osc = _OscPort(rig, switches)
 
     def run(self) -> None:
@@ -114,20 +101,18 @@ class _Foot:
         self._link.flush()
 
     def _wait(self) -> None:
-        readable = [self._link.fileno(), self._wakes.fileno()]
+        readable: list[HasFileno] = [self._link]
         if self._osc.socket is not None:
-            readable.append(self._osc.socket.fileno())
+            readable.append(self._osc.socket)
         due = min(self._presses.next_due(), self._osc.next_due(), self._midi.next_due())
         if self._keys is not None:
             due = min(due, self._keys.next_due())
             if self._keys.fileno() >= 0:
-                readable.append(self._keys.fileno())
-        writable = [self._link.fileno()] if self._link.waiting else []
-        select.select(readable, writable, [], max(0.0, min(LOOK_S, due - now())))
+                readable.append(self._keys)
+        writable: list[HasFileno] = [self._link] if self._link.waiting else []
+        self._midi.wait(readable, writable, max(0.0, min(LOOK_S, due - now())))
 
     def _look(self) -> None:
-        with suppress(BlockingIOError):
-            self._wakes.recv(4096)
         for message in self._midi.take():
             for switch, way in self._switches.of_midi(message.port, message.data):
                 self._move(switch, way, message.at)

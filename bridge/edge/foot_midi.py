@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+import select
 import time
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from math import inf
+from typing import Protocol
 
 import rtmidi
 
@@ -26,15 +28,22 @@ RETRY_S = 1.0
 WAITING_MAX = 1024
 """Messages that may wait to be read; while so many wait, further ones are dropped and counted."""
 
-CALLED_S = 0.02
-"""Time for a callback on its way to end, in seconds: RtMidi holds Python's lock while it closes, and would wait for a
-thread that waits for that lock."""
+POLL_S = 0.002
+"""How often open inputs are looked at, in seconds. A callback would come in the driver's own thread, where Python has
+no place: on JACK it can hold up everybody's sound, and an input that is closed meanwhile waits for it for ever."""
 
 _OURS = re.compile(rf"{re.escape(CLIENT_NAME)}(-\d+)?:")
 """Inputs that are our own outputs, as JACK and ALSA name them: no switch is meant by these."""
 
 REAL_TIME = 0xF8
 """First of the status bytes of one byte that may come at any time: clock, active sensing and their like."""
+
+
+class HasFileno(Protocol):
+    """What `select` waits for."""
+
+    def fileno(self) -> int:
+        """Return its number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,32 +61,35 @@ class FootMessage:
     data: bytes
 
 
-class FootMidi:
-    """Inputs by the names that a rig has for them. Use `tend` once in a while, and `close` at the end.
+@dataclass(frozen=True, slots=True)
+class _Input:
+    found: str
+    client: rtmidi.MidiIn
+    stamps: Stamps
 
-    Messages are queued in the driver's own thread, as they come. On JACK an input is there as long as it is connected.
-    Other systems do not tell it: there one that was pulled and plugged in again under its name between two looks is
-    missed, and nothing more comes from it.
+
+class FootMidi:
+    """Inputs by the names that a rig has for them. Use `wait` and `tend` in turn, and `close` at the end.
+
+    The driver queues messages as they come. On JACK an input is there as long as it is connected. Other systems do not
+    tell it: there one that was pulled and plugged in again under its name between two looks is missed, and nothing
+    more comes from it.
 
     Args:
         names: What the rig's switches call the inputs.
         api: "alsa", "jack", "coremidi" or "windows"; None for the first that works.
         now: Tells the host time in seconds.
-        wake: Called, in the driver's thread, when a message was queued.
 
     Attributes:
         dropped: Messages that found the queue full.
     """
 
-    def __init__(
-        self, names: Iterable[str], api: str | None, now: Callable[[], float], wake: Callable[[], None]
-    ) -> None:
+    def __init__(self, names: Iterable[str], api: str | None, now: Callable[[], float]) -> None:
         self._api = api
         self._now = now
-        self._wake = wake
         self._looker: rtmidi.MidiIn | None = None
         self._watch: JackWatch | None = None
-        self._open: dict[str, tuple[str, rtmidi.MidiIn]] = {}
+        self._open: dict[str, _Input] = {}
         self._absent = dict.fromkeys(names, "")  # and what was told about it
         self._came: deque[FootMessage] = deque()
         self._next_look = -inf
@@ -99,24 +111,33 @@ class FootMidi:
             self._give_up_looking()
             present, trouble = [], said(error)
         facts: list[Fact] = []
-        for name, (found, client) in list(self._open.items()):
-            if trouble or not self._is_there(name, found, present):
-                _delete(client)
+        for name, opened in list(self._open.items()):
+            if trouble or not self._is_there(name, opened.found, present):
+                _delete(opened.client)
                 del self._open[name]
-                self._absent[name] = why = trouble or f'"{found}" was unplugged, or its connection was lost'
+                self._absent[name] = why = trouble or f'"{opened.found}" was unplugged, or its connection was lost'
                 facts.append(PortLost(at=now, port=name, why=why))
         for name in list(self._absent):
             facts += self._try(name, present, trouble, now)
         return facts
 
+    def wait(self, readable: Sequence[HasFileno], writable: Sequence[HasFileno], longest_s: float) -> None:
+        """Wait until a message came, or something else can be read or written, but no longer than so many seconds."""
+        until = self._now() + longest_s
+        while not self._look_in():
+            left_s = max(0.0, until - self._now())
+            if _ready(readable, writable, min(left_s, POLL_S) if self._open else left_s) or left_s <= POLL_S:
+                return
+
     def take(self) -> list[FootMessage]:
-        """Return what came since the last call, oldest first."""
+        """Return what came since the last call, each input's oldest first."""
+        self._look_in()
         return [self._came.popleft() for _ in range(len(self._came))]
 
     def close(self) -> None:
         """Close all inputs."""
-        for _, client in self._open.values():
-            _delete(client)
+        for opened in self._open.values():
+            _delete(opened.client)
         self._open.clear()
         self._give_up_looking()
 
@@ -138,7 +159,7 @@ class FootMidi:
             if trouble:
                 raise DeviceError(trouble)
             found = present[matching_input(name, present)]
-            self._open[name] = (found, self._opened(name, found))
+            self._open[name] = _Input(found, self._opened(name, found), Stamps())
         except (OSError, rtmidi.RtMidiError, DeviceError) as error:
             if self._absent[name]:
                 return []
@@ -148,23 +169,10 @@ class FootMidi:
         return [PortOpened(at=now, port=name, found=found)]
 
     def _opened(self, name: str, found: str) -> rtmidi.MidiIn:
-        client = new_input(self._api)
-        stamps = Stamps()
-
-        def take(event: tuple[list[int], float], _: object) -> None:
-            at = stamps.at(self._now(), event[1])
-            data = bytes(event[0])
-            if data and data[0] < REAL_TIME:
-                if len(self._came) >= WAITING_MAX:
-                    self.dropped += 1
-                    return
-                self._came.append(FootMessage(at, name, data))
-                self._wake()
-
+        client = new_input(self._api, queue=2 * WAITING_MAX)
         try:
             # the driver's intervals are between all messages: one that it would leave out takes its interval along
             client.ignore_types(sysex=False, timing=False, active_sense=False)
-            client.set_callback(take)
             client.open_port(client.get_ports().index(found), name)
         except ValueError:
             _delete(client)
@@ -173,6 +181,19 @@ class FootMidi:
             _delete(client)
             raise
         return client
+
+    def _look_in(self) -> bool:
+        """Take over what the drivers have; return whether anything waits to be taken."""
+        for name, opened in self._open.items():
+            while (event := opened.client.get_message()) is not None:
+                at = opened.stamps.at(self._now(), event[1])
+                data = bytes(event[0])
+                if data and data[0] < REAL_TIME:
+                    if len(self._came) < WAITING_MAX:
+                        self._came.append(FootMessage(at, name, data))
+                    else:
+                        self.dropped += 1
+        return bool(self._came)
 
     def _give_up_looking(self) -> None:
         if self._looker is not None:
@@ -183,8 +204,13 @@ class FootMidi:
             self._watch = None
 
 
+def _ready(readable: Sequence[HasFileno], writable: Sequence[HasFileno], longest_s: float) -> bool:
+    if readable or writable:
+        return any(select.select(readable, writable, [], longest_s))
+    time.sleep(longest_s)  # Windows does not wait for nothing
+    return False
+
+
 def _delete(client: rtmidi.MidiIn) -> None:
     with suppress(OSError, rtmidi.RtMidiError):
-        client.cancel_callback()
-        time.sleep(CALLED_S)
         client.delete()

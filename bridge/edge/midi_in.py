@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from types import TracebackType
@@ -14,6 +15,10 @@ from bridge.edge.host_clock import now
 from bridge.edge.midi import APIS, CLIENT_NAME, described, meant_ports, quiet_stderr
 from bridge.edge.port_set import said
 from bridge.errors import DeviceError
+
+CALLED_S = 0.02
+"""Time for a callback on its way to end, in seconds: RtMidi holds Python's lock while it closes, and would wait for a
+thread that waits for that lock."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +82,7 @@ class MidiInput:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._client.cancel_callback()
+        time.sleep(CALLED_S)
         self._client.delete()
 
     def _take(self, event: tuple[list[int], float], _: Any) -> None:
@@ -120,12 +126,13 @@ def inputs(api: str | None = None) -> list[str]:
         client.delete()
 
 
-def new_input(api: str | None, what_for: str = "foot") -> rtmidi.MidiIn:
+def new_input(api: str | None, what_for: str = "foot", queue: int = 1024) -> rtmidi.MidiIn:
     """Return a client that can open one MIDI input; the caller deletes it.
 
     Args:
         api: "alsa", "jack", "coremidi" or "windows"; None for the first that works.
         what_for: A word that other programs see behind our name.
+        queue: Messages that wait in it, at most, where it has no callback.
 
     Raises:
         DeviceError: The MIDI system is unknown, or does not work here.
@@ -139,7 +146,7 @@ def new_input(api: str | None, what_for: str = "foot") -> rtmidi.MidiIn:
             continue
         try:
             with quiet_stderr():
-                return rtmidi.MidiIn(number, f"{CLIENT_NAME} {what_for}")
+                return rtmidi.MidiIn(number, f"{CLIENT_NAME} {what_for}", queue)
         except OSError as error:  # RtMidi's SystemError is one
             failures.append(f"{rtmidi.get_api_display_name(number)}: {said(error)}")
     found = "; ".join(failures) or "not compiled into python-rtmidi for this machine"

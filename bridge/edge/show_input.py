@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import select
 import socket
 from collections.abc import Callable
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from math import inf
 
 from pythonosc.osc_message import ParseError
@@ -48,15 +47,7 @@ def show_input(rig: Rig, say: Callable[[str], None], tell: Callable[[str], None]
     with ExitStack() as stack:
         osc = None if rig.osc_in is None else stack.enter_context(bound_socket(rig.osc_in))
         keys = stack.enter_context(Keys(now))
-        wakes, wake = (stack.enter_context(end) for end in socket.socketpair())
-        wakes.setblocking(False)
-        wake.setblocking(False)
-
-        def alarm() -> None:
-            with suppress(BlockingIOError):  # full: it wakes anyway
-                wake.send(b"!")
-
-        midi = FootMidi(_ports(rig, tell), rig.midi.api, now, alarm)
+        midi = FootMidi(_ports(rig, tell), rig.midi.api, now)
         stack.callback(midi.close)
         tell(_sources(rig, keys))
         shown = Shown(rig.switches)
@@ -67,9 +58,9 @@ def show_input(rig: Rig, say: Callable[[str], None], tell: Callable[[str], None]
                     tell(f'listening to the MIDI input "{fact.found}"')
                 elif isinstance(fact, PortLost):
                     tell(f"not heard: {fact.why}. It is taken in as soon as it is there.")
-            _wait([end for end in (wakes, keys, osc) if end is not None and end.fileno() >= 0], keys, until)
-            with suppress(BlockingIOError):
-                wakes.recv(4096)
+            readable = [end for end in (keys, osc) if end is not None and end.fileno() >= 0]
+            due = min(until, keys.next_due(), now() + LOOK_S)
+            midi.wait(readable, [], max(0.0, due - now()))
             for message in midi.take():
                 say(shown.of_midi(message.port, message.data))
             for key, _ in keys.take():
@@ -93,11 +84,6 @@ def _sources(rig: Rig, keys: Keys) -> str:
     where = [] if rig.osc_in is None else [f"OSC at {rig.osc_in.host} port {rig.osc_in.port}"]
     where += ["keys"] if keys.fileno() >= 0 else []
     return f"Press what you want to use; Ctrl-C ends. Listening to MIDI{''.join(f', {one}' for one in where)}."
-
-
-def _wait(ends: list[socket.socket | Keys], keys: Keys, until: float) -> None:
-    due = min(until, keys.next_due(), now() + LOOK_S)
-    select.select(ends, [], [], max(0.0, due - now()))
 
 
 def _show_osc(osc: socket.socket, shown: Shown, say: Callable[[str], None]) -> None:

@@ -78,11 +78,6 @@ class Foot:
     def end(self) -> None:
         """Ask it to end, and see that it does in order."""
         self.child.link.send(EndAsked("the set ended"))
-        give_up = time.monotonic() + 10.0
-        while not self.child.link.closed and time.monotonic() < give_up:
-            self.look()
-        if not self.child.link.closed:  # a set kills it then, and goes on
-            pytest.xfail("closing a MIDI input on JACK now and then takes longer than 10 s")
         self.until(lambda: self.child.gone)
         assert not self.child.failed
 
@@ -268,11 +263,9 @@ class FullQueue:
 def test_midi_that_found_the_queue_full_is_told_and_no_switch_stays_closed():
     """The end of the note may have been among what was dropped: without it the switch would be held for ever."""
     ours, theirs = Link.pair()
-    wakes, wake = socket.socketpair()
-    wakes.setblocking(False)
     try:
         rig = replace(RIG, switches=(LEFT,))
-        foot = _Foot(theirs, rig, Switches(rig.switches), FullQueue(), None, wakes)
+        foot = _Foot(theirs, rig, Switches(rig.switches), FullQueue(), None)
         foot._look()
         foot._tell_dropped()
         foot._tell_dropped()
@@ -282,7 +275,7 @@ def test_midi_that_found_the_queue_full_is_told_and_no_switch_stays_closed():
         assert isinstance(told, ActionRefused)
         assert told.why.startswith("3 MIDI messages came faster than they could be read, and were left out: ")
     finally:
-        for end in (ours, theirs, wakes, wake):
+        for end in (ours, theirs):
             end.close()
 
 

@@ -7,7 +7,6 @@ import os
 import signal
 import subprocess
 import sys
-import threading
 import time
 from pathlib import Path
 
@@ -54,21 +53,18 @@ def heard(midi: FootMidi, board: rtmidi.MidiOut, data: list[int]) -> list[foot_m
 
 @pytest.mark.jack
 def test_messages_come_whole_with_their_time_and_clock_does_not(board):
-    woken = threading.Event()
-    midi = FootMidi(["FOOT BOARD"], "jack", now, woken.set)
+    midi = FootMidi(["FOOT BOARD"], "jack", now)
     try:
         [fact] = midi.tend()
         assert (type(fact), fact.port, fact.found) == (PortOpened, "FOOT BOARD", "foot board:out")
         heard(midi, board, [0x90, 60, 1])
         time.sleep(0.1)
         midi.take()
-        woken.clear()
         began = now()
         for data in ([0xF8], [0x90, 60, 100], [0xFE], [0xC0, 3], [0xF0, 0x7D, 1, 0xF7]):
             board.send_message(data)
         came: list[foot_midi.FootMessage] = []
         until(lambda: came.extend(midi.take()) or len(came) == 3)
-        assert woken.is_set()
         assert [message.data.hex() for message in came] == ["903c64", "c003", "f07d01f7"]
         assert {message.port for message in came} == {"FOOT BOARD"}
         assert all(began - foot_midi.RETRY_S < message.at <= now() for message in came)
@@ -80,7 +76,7 @@ def test_messages_come_whole_with_their_time_and_clock_does_not(board):
 @pytest.mark.jack
 def test_an_absent_input_is_told_once_and_taken_in_when_it_comes_and_when_it_comes_back(jack_server):
     clock = FakeClock(now())
-    midi = FootMidi(["foot board"], "jack", clock, lambda: None)
+    midi = FootMidi(["foot board"], "jack", clock)
     board = None
     try:
         [lost] = midi.tend()
@@ -111,7 +107,7 @@ def test_an_absent_input_is_told_once_and_taken_in_when_it_comes_and_when_it_com
 def test_a_board_that_went_and_came_back_between_two_looks_is_heard_again(board):
     """Its name was never missing when it was looked for, but the connection died with the old one."""
     clock = FakeClock(now())
-    midi = FootMidi(["foot board"], "jack", clock, lambda: None)
+    midi = FootMidi(["foot board"], "jack", clock)
     again = None
     try:
         midi.tend()
@@ -134,7 +130,7 @@ def test_a_board_that_went_and_came_back_between_two_looks_is_heard_again(board)
 @pytest.mark.jack
 def test_when_the_queue_is_full_further_messages_are_dropped_and_counted(board, monkeypatch):
     monkeypatch.setattr(foot_midi, "WAITING_MAX", 5)
-    midi = FootMidi(["foot board"], "jack", now, lambda: None)
+    midi = FootMidi(["foot board"], "jack", now)
     try:
         midi.tend()
         heard(midi, board, [0x90, 60, 1])
@@ -142,7 +138,7 @@ def test_when_the_queue_is_full_further_messages_are_dropped_and_counted(board, 
         midi.take()
         for number in range(9):
             board.send_message([0x90, number, 100])
-        until(lambda: midi.dropped == 4)
+        until(lambda: midi.wait([], [], 0.0) or midi.dropped == 4)
         assert [message.data[1] for message in midi.take()] == [0, 1, 2, 3, 4]
     finally:
         midi.close()
@@ -170,7 +166,7 @@ def lose_the_server(folder: str) -> None:
     os.environ |= {"JACK_DEFAULT_SERVER": f"bridge-foot-{os.getpid()}", "JACK_NO_START_SERVER": "1"}
     name, log = os.environ["JACK_DEFAULT_SERVER"], Path(folder) / "jackd.log"
     clock = FakeClock(now())
-    midi = FootMidi(["foot board"], "jack", clock, lambda: None)
+    midi = FootMidi(["foot board"], "jack", clock)
     facts, heard = [], []
 
     def look() -> list[foot_midi.FootMessage]:
@@ -207,7 +203,7 @@ def test_a_system_that_does_not_work_is_an_absent_input(monkeypatch, capfd):
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     if rtmidi.API_UNIX_JACK not in rtmidi.get_compiled_api():
         pytest.skip("this python-rtmidi has no JACK")
-    midi = FootMidi(["Foot"], "jack", now, lambda: None)
+    midi = FootMidi(["Foot"], "jack", now)
     [lost] = midi.tend()
     assert isinstance(lost, PortLost)
     assert lost.why.startswith("No MIDI input can be opened here")
@@ -217,7 +213,7 @@ def test_a_system_that_does_not_work_is_an_absent_input(monkeypatch, capfd):
 
 
 def test_without_switches_there_is_nothing_to_look_for():
-    midi = FootMidi([], None, now, lambda: None)
+    midi = FootMidi([], None, now)
     assert midi.tend() == []
     assert midi.next_due() == float("inf")
     midi.close()
