@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
 import sys
 import time
+from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 
@@ -27,6 +30,32 @@ class Deaf:
 
     def handle(self, event: SoundHeard) -> list[Fact]:
         return [LevelHeard(at=event.at, deck=deck, level_db=-20.0) for deck in self.decks if event.frame % 48_000 == 0]
+
+
+@dataclass(frozen=True)
+class Live:
+    """A rehearsal in real time, in a process of its own, which leaves what came of it in ``told``."""
+
+    process: subprocess.Popen[str]
+    told: Path
+
+
+@pytest.fixture(scope="module", autouse=True)
+def live(tmp_path_factory):
+    """Night 1 in real time: it takes two minutes, in which the other tests run."""
+    told = tmp_path_factory.mktemp("live") / "told.json"
+    code = f"from tests.test_rehearse import play_in_real_time; play_in_real_time({str(told)!r})"
+    process = subprocess.Popen(
+        [sys.executable, "-c", code],
+        env=os.environ | {"TAPEBRIDGE_RUNTIME": str(told.with_name("runtime"))},
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    yield Live(process, told)
+    process.terminate()
+    process.wait(20)
 
 
 @pytest.fixture(scope="module")
@@ -117,14 +146,33 @@ def test_a_rehearsal_that_is_ended_early_is_not_scored(tmp_path):
 
 
 @pytest.mark.timeout(300)
-def test_in_real_time_the_same_set_goes_through_the_sender_process(tmp_path, monkeypatch, capfd):
+def test_in_real_time_the_same_set_goes_through_the_sender_process(live):
     """The two minutes of the README's first command, with real processes and clocks."""
-    monkeypatch.setenv("TAPEBRIDGE_RUNTIME", str(tmp_path / "runtime"))
-    live = rehearse_live(1, tmp_path)
-    assert "with the sender process" in live.how
-    assert all(catch.after_s is not None for catch in live.score.catches), "\n".join(live.score.lines())
-    assert min(live.score.shares.values()) > 0.7
-    assert live.score.false_starts == 0
-    starts = [fact for fact in read_take(live.folder).facts if isinstance(fact, ListenerStarted)]
+    output, _ = live.process.communicate()
+    assert live.process.returncode == 0, output
+    told = json.loads(live.told.read_text())
+    assert "with the sender process" in told["how"]
+    assert None not in told["caught_after_s"], output
+    assert min(told["shares"]) > 0.7
+    assert told["false_starts"] == 0
+    starts = [fact for fact in read_take(Path(told["folder"])).facts if isinstance(fact, ListenerStarted)]
     assert [start.start for start in starts] == [1]
-    assert "north: listening -> following" in capfd.readouterr().out
+    assert "north: listening -> following" in output
+
+
+def play_in_real_time(told: str) -> None:
+    """Play night 1, and leave what came of it in a file."""
+    path = Path(told)
+    played = rehearse_live(1, path.parent)
+    score = played.score
+    path.write_text(
+        json.dumps(
+            {
+                "how": played.how,
+                "folder": str(played.folder),
+                "caught_after_s": [catch.after_s for catch in score.catches],
+                "shares": list(score.shares.values()),
+                "false_starts": score.false_starts,
+            }
+        )
+    )

@@ -37,7 +37,7 @@ def fed(period: float, hops: int, belief: Belief | None = None, first: float = 2
 @given(period=st.floats(40.0, 110.0), first=st.floats(0.0, 30.0))
 def test_regular_knocks_are_believed_at_their_tempo_or_an_octave_of_it_and_on_the_beat(period, first):
     """Slower ones share the belief with their octave, so that no single peak has much of it."""
-    hops = 2400
+    hops = 1600
     peak = fed(period, hops, first=first).peak()
     octaves = np.log2(60 * HOPS_PER_S / period / peak.tempo)
     assert abs(octaves - round(octaves)) < np.log2(1.015)
