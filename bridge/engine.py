@@ -9,9 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from bridge.decks.transport import Change, Transport
 from bridge.events import (
     BeatPlaced,
@@ -34,11 +31,12 @@ from bridge.events_hand import (
     TempoTold,
     Told,
 )
-from bridge.events_host import NetLost
+from bridge.events_host import DryTapTurned, NetLost
 from bridge.follow.beat_line import Beat
 from bridge.follow.evidence import Learned
-from bridge.follow.features import Features, Hop
+from bridge.follow.features import Hop
 from bridge.follow.follower import Follower, StateMove
+from bridge.follow.inputs import Heard, Inputs
 from bridge.rig import Deck, Rig
 from bridge.send.policies import PedalPolicy, policies_of
 from bridge.units import SILENCE_DB, level_db
@@ -65,8 +63,16 @@ class Engine:
     def __init__(self, rig: Rig, rate: int, learned: Learned) -> None:
         self._rate = rate
         self._policies = policies_of(rig.pedals)
+        named = [channel for deck in rig.decks for channel in deck.channels]
         self._ears = [
-            _Ear(deck, rate, learned, [p for p in self._policies if p.deck == deck.name]) for deck in rig.decks
+            _Ear(
+                deck,
+                rate,
+                learned,
+                [policy for policy in self._policies if policy.deck == deck.name],
+                shared=any(named.count(channel) > 1 for channel in deck.channels),
+            )
+            for deck in rig.decks
         ]
         self._next_frame: int | None = None
         self._lack = learned.lack if any(deck.follower == "net" for deck in rig.decks) else ""
@@ -164,11 +170,10 @@ class DeckStatus:
 class _Ear:
     """One deck's way from sound to facts. Counts in frames of sound; host time is put on at the way out."""
 
-    def __init__(self, deck: Deck, rate: int, learned: Learned, policies: list[PedalPolicy]) -> None:
+    def __init__(self, deck: Deck, rate: int, learned: Learned, policies: list[PedalPolicy], *, shared: bool) -> None:
         self._deck = deck
         self._rate = rate
-        self._columns = [channel - 1 for channel in deck.channels]
-        self._features = Features(rate)
+        self._inputs = Inputs(deck, rate, shared=shared)
         self._follower = Follower(deck, rate, learned)
         self._transport = Transport(deck, rate)
         self._policies = list(policies)
@@ -186,7 +191,7 @@ class _Ear:
 
     @property
     def not_finite(self) -> int:
-        return self._features.not_finite
+        return self._inputs.not_finite
 
     @property
     def status(self) -> DeckStatus:
@@ -222,16 +227,14 @@ class _Ear:
 
     def hear(self, event: SoundHeard, silence: int) -> list[tuple[int, Fact]]:
         """Return the facts of a block, each with the frame at which it was known."""
-        if max(self._columns) >= event.samples.shape[1]:
-            raise ValueError(
-                f"deck {self._deck.name!r} needs channel {max(self._columns) + 1}, the sound has "
-                f"{event.samples.shape[1]}"
-            )
         facts: list[tuple[int, Fact]] = []
         if silence:
-            facts += self._hear(np.zeros(silence, np.float32))
+            self._heard += silence
+            facts += self._facts(self._inputs.hear_silence(silence))
         self._anchor = (self._heard, event.at)
-        return facts + self._hear(self._mixed(event.samples))
+        heard = self._inputs.hear(event.samples)
+        self._heard += len(event.samples)
+        return facts + self._facts(heard)
 
     def obey(self, hand: Hand) -> list[Fact]:
         """Return what the deck's pedals are told because of what the hand, the foot or a looper did."""
@@ -263,29 +266,22 @@ class _Ear:
             facts += self._tell(self._heard)
         return facts
 
-    def _mixed(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Return the mean of the deck's channels; column by column, since numpy is slow along a short axis."""
-        mix = samples[:, self._columns[0]].astype(np.float32)
-        for column in self._columns[1:]:
-            mix += samples[:, column]
-        if len(self._columns) > 1:
-            mix *= 1.0 / len(self._columns)
-        return mix
+    def _facts(self, hops: list[Heard]) -> list[tuple[int, Fact]]:
+        return [(heard.mix.frame, fact) for heard in hops for fact in self._hop(heard)]
 
-    def _hear(self, samples: NDArray[np.float32]) -> list[tuple[int, Fact]]:
-        self._heard += len(samples)
-        return [(hop.frame, fact) for hop in self._features.hear(samples) for fact in self._hop(hop)]
-
-    def _hop(self, hop: Hop) -> Iterator[Fact]:
-        echoes_s = [delay_s for policy in self._policies for delay_s in policy.delays_s]
-        for heard in self._follower.hear(hop, echoes_s):
-            if isinstance(heard, StateMove):
-                yield self._state(heard)
+    def _hop(self, heard: Heard) -> Iterator[Fact]:
+        hop = heard.mix
+        if heard.turned:
+            yield DryTapTurned(at=self._at(hop.frame), deck=self.deck, is_heard=heard.is_dry)
+        echoes = [] if heard.is_dry else [delay_s for policy in self._policies for delay_s in policy.delays_s]
+        for found in self._follower.hear(heard.deck, echoes):
+            if isinstance(found, StateMove):
+                yield self._state(found)
                 continue
             for policy in self._policies:
-                policy.beat(heard.frame / self._rate, heard.index)
-            yield self._beat(heard)
-        for change in self._transport.hear(hop, self._follower.state, self._follower.tempo):
+                policy.beat(found.frame / self._rate, found.index)
+            yield self._beat(found)
+        for change in self._transport.hear(heard.deck, self._follower.state, self._follower.tempo):
             self._obey(change)
             yield self._change(change)
             if change.kind == "speed switch" and self._follower.state == "holding":

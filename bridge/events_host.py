@@ -59,6 +59,19 @@ class NetLost(Fact):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DryTapTurned(Fact):
+    """A deck's dry tap was given up for its channels, since it is silent and they are not; or it is heard again.
+
+    Attributes:
+        deck: The deck's name.
+        is_heard: Whether the dry tap is what is heard from now on.
+    """
+
+    deck: str
+    is_heard: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HostSuspended(Fact):
     """The whole machine was asleep until shortly before ``at``, and its host clock stood still.
 

@@ -159,7 +159,7 @@ class _Listener:
         said = ""
         while not self._why:
             try:
-                return open_input(self._rig.sound, max(self._columns) + 1)
+                return open_input(self._rig.sound, self._rig.inputs)
             except DeviceError as error:
                 if str(error) != said:
                     said = str(error)

@@ -86,7 +86,9 @@ class Deck:
 
     Attributes:
         name: The performer's name for it.
-        channels: One to four input channels, counted from 1.
+        channels: One to four input channels, counted from 1: what is recorded and levelled.
+        dry: Up to four input channels of a dry tap: where the beat, and what the hand does to the deck, are sought
+            while it is not silent. Empty where there is none: `channels` are heard then.
         tempo_range: Slowest and fastest tempo in bpm at the speed it plays.
         beats_in_bar: Beats in a bar, 1..16. Where a bar begins is for the foot to say.
         tapes: The tapes that are to be played on it, in order.
@@ -95,10 +97,16 @@ class Deck:
 
     name: str
     channels: tuple[int, ...]
+    dry: tuple[int, ...] = ()
     tempo_range: tuple[float, float] = (40.0, 160.0)
     beats_in_bar: int = 4
     tapes: tuple[Tape, ...] = ()
     follower: FollowerKind = "net"
+
+    @property
+    def inputs(self) -> tuple[int, ...]:
+        """Every input channel that it needs."""
+        return self.channels + self.dry
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -283,3 +291,8 @@ class Rig:
     cue_sheet: str = ""
     switches: tuple[Switch, ...] = ()
     lamps: tuple[Lamp, ...] = ()
+
+    @property
+    def inputs(self) -> int:
+        """How many inputs of the sound device are needed: up to the highest that a deck names."""
+        return max(channel for deck in self.decks for channel in deck.inputs)

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import MISSING, fields
 from difflib import get_close_matches
 from fractions import Fraction
+from itertools import product
 from typing import Any, TypeGuard
 
 from bridge.rig import OF_THE_CLOCK, Pedal
@@ -42,6 +43,7 @@ def broken_rules(raw: dict[str, Any], lines: dict[KeyPath, int]) -> Iterator[Fin
         yield from stranger(("pedals", index, "listens_to"), pedal.get("listens_to"), "deck", names)
     yield from _two_clocks(pedals, lines)
     yield from _begins_outside(pedals)
+    yield from _taps_that_are_not_dry(decks, lines)
     yield from _too_many_to_keep(decks, raw.get("take"))
 
 
@@ -130,13 +132,29 @@ def _begins_outside(pedals: _Tables) -> Iterator[Finding]:
             yield ("pedals", index, "begin_tempo"), found, "Begin within it, or widen tempo to what the pedal can do"
 
 
+def _taps_that_are_not_dry(decks: _Tables, lines: dict[KeyPath, int]) -> Iterator[Finding]:
+    """A dry tap is of one deck alone, and carries what no mix does."""
+    for index, deck in decks.items():
+        places = [(other, "channels") for other in decks] + [(other, "dry") for other in decks if other < index]
+        for channel, (other, key) in product(_ints(deck.get("dry")), places):
+            if channel in _ints(decks[other].get(key)):
+                line = line_of(lines, ("decks", other, key))
+                found = f"{shown(deck['dry'])}names input {channel}, which is in {key} of line {line} too"
+                yield ("decks", index, "dry"), found, "Name the input of this deck's own dry tap, or leave the key out"
+                break
+
+
+def _ints(value: Any) -> list[int]:
+    return [item for item in value if isinstance(item, int)] if isinstance(value, list) else []
+
+
 def _too_many_to_keep(decks: _Tables, take: Any) -> Iterator[Finding]:
     if isinstance(take, dict) and take.get("sound") is False:
         return
     named: set[int] = set()
     for index, deck in decks.items():
         channels = deck.get("channels")
-        named |= {channel for channel in channels if isinstance(channel, int)} if isinstance(channels, list) else set()
+        named |= set(_ints(channels))
         if len(named) > FLAC_CHANNELS:
             found = f"{shown(channels)}makes {len(named)} channels in all, and a take keeps {FLAC_CHANNELS} at most"
             yield ("decks", index, "channels"), found, "Name fewer, or keep no sound: sound = false under [take]"

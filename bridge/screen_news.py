@@ -27,7 +27,7 @@ from bridge.events_hand import (
     TempoLetGo,
     TempoNudged,
 )
-from bridge.events_host import FootLost, HostSuspended, NetLost, SenderReady, SleepPossible
+from bridge.events_host import DryTapTurned, FootLost, HostSuspended, NetLost, SenderReady, SleepPossible
 from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
 from bridge.units import clock_text, counted
 
@@ -95,6 +95,9 @@ def news(fact: Fact) -> str | None:
             return f"the machine slept for {clock_text(fact.slept_s)}; the clocks go on, their beats must be heard anew"
         case NetLost():
             return fact.why
+        case DryTapTurned():
+            heard = "is heard again" if fact.is_heard else "is silent; its channels are heard instead"
+            return f"{fact.deck}: the dry tap {heard}"
         case SoundLost():
             return f"sound: {fact.why}"
         case SoundNotKept():

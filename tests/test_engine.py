@@ -31,7 +31,7 @@ from bridge.events_hand import (
     TempoLetGo,
     TempoNudged,
 )
-from bridge.events_host import NetLost
+from bridge.events_host import DryTapTurned, NetLost
 from bridge.rig import Deck, Pedal, Rig, SoundInput
 from bridge.testing.beds import fog_signal
 from bridge.testing.clips import drum_loop
@@ -186,6 +186,29 @@ def test_when_only_echoes_of_the_clock_are_left_the_tempo_is_held_and_no_pedal_i
     assert [move.now for move in moves] == ["holding"]
     assert 13 < moves[0].at < 16
     assert not [fact for fact in facts if isinstance(fact, PedalTold | BeatPlaced) and fact.at > moves[0].at]
+
+
+def tapped_night() -> np.ndarray:
+    """The night's mix of both decks on two inputs, and north's drums on a third: its plug is out from 5 s on."""
+    mix = night().sum(axis=1)
+    dry = np.where(np.arange(len(mix)) < 5 * RATE, night()[:, 0], 0.0)
+    return np.stack([mix, mix, dry], axis=1).astype(np.float32)
+
+
+@pytest.mark.parametrize("block", [97, 4096])
+def test_a_deck_with_a_dry_tap_is_levelled_by_its_channels_and_gives_the_same_facts_for_any_block(block):
+    rig = dataclasses.replace(RIG, decks=(dataclasses.replace(RIG.decks[0], channels=(1, 2), dry=(3,)),))
+    sound = np.concatenate([tapped_night(), tapped_night()])
+    facts = heard(sound, [512], Engine(rig, RATE, learned()))
+    assert in_frames(heard(sound, [block], Engine(rig, RATE, learned()))) == in_frames(facts)
+    turns = [(round(fact.at), fact.is_heard) for fact in facts if isinstance(fact, DryTapTurned)]
+    assert turns == [(16, False), (18, True), (34, False)]
+    levels = [fact.level_db for fact in facts if isinstance(fact, LevelHeard) and 11 < fact.at < 17]
+    power = np.mean(sound[11 * RATE : 17 * RATE, 0] ** 2)
+    mean = np.mean(10.0 ** (np.array(levels) / 10))
+    assert 10 * np.log10(mean) == pytest.approx(10 * np.log10(power), abs=1.5)  # though the tap is silent there
+    assert [fact.change for fact in facts if isinstance(fact, DeckChanged)][:3] == ["started", "stopped", "started"]
+    assert np.median([fact.tempo for fact in facts if isinstance(fact, BeatPlaced)]) == pytest.approx(96.0, rel=0.01)
 
 
 def test_a_deck_that_starts_is_noticed_with_its_level_before_and_after():

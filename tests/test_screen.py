@@ -26,7 +26,7 @@ from bridge.events import (
     TicksDropped,
 )
 from bridge.events_hand import HandsOff, HandsOn, RatioFolded, TempoKept, TempoLetGo
-from bridge.events_host import HostSuspended, NetLost, SenderReady, SleepInhibited, SleepPossible
+from bridge.events_host import DryTapTurned, HostSuspended, NetLost, SenderReady, SleepInhibited, SleepPossible
 from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
 from bridge.rig import Deck, Pedal, Rig, SoundInput
 from bridge.screen import Screen
@@ -148,6 +148,11 @@ def test_where_there_is_no_terminal_each_change_is_a_line_and_drift_is_not():
         (TempoLetGo(at=1.0, deck="north"), "north: tempo let go"),
         (SoundLost(at=1.0, frames=0, why="no device"), "sound: no device"),
         (NetLost(at=1.0, why="weights.npz: no net"), "weights.npz: no net"),
+        (
+            DryTapTurned(at=1.0, deck="south", is_heard=False),
+            "south: the dry tap is silent; its channels are heard instead",
+        ),
+        (DryTapTurned(at=1.0, deck="south", is_heard=True), "south: the dry tap is heard again"),
         (SoundNotKept(at=1.0, why="the disk is full"), "sound is no longer recorded: the disk is full"),
     ],
 )

@@ -202,11 +202,12 @@ def _sound_findings(rig: Rig, gear: Gear) -> Iterator[_Finding]:
         yield key, *_in_two(f"{'= ' if rig.sound.device else ''}{error}")
         return
     for index, deck in enumerate(rig.decks):
-        for position, channel in enumerate(deck.channels):
+        places = [(of, position) for of in ("channels", "dry") for position in range(len(getattr(deck, of)))]
+        for (of, position), channel in zip(places, deck.inputs, strict=True):
             if channel > device.channels:
                 found = f'= {channel} is not on "{device.full_name}", which has {device.channels} inputs'
-                yield ("decks", index, "channels", position), found, "Name inputs that it has, or another device"
-    channels = min(device.channels, max(channel for deck in rig.decks for channel in deck.channels))
+                yield ("decks", index, of, position), found, "Name inputs that it has, or another device"
+    channels = min(device.channels, rig.inputs)
     if said := gear.refusal(device, channels, device.rate):
         found = f'cannot be opened: "{device.full_name}" says {said}'
         yield key, found, "See that no other program holds it, or name another device"

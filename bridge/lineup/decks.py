@@ -140,11 +140,11 @@ def _elsewhere(deck: Deck, levels: Sequence[Level]) -> int | None:
     loudest = max(range(1, len(levels) + 1), key=lambda channel: levels[channel - 1].loud_db)
     own = max(levels[channel - 1].loud_db for channel in deck.channels)
     there = levels[loudest - 1].loud_db
-    return loudest if loudest not in deck.channels and there > SILENT_DB and there > own + ELSEWHERE_DB else None
+    return loudest if loudest not in deck.inputs and there > SILENT_DB and there > own + ELSEWHERE_DB else None
 
 
 def _plugged_elsewhere(deck: Deck, others: Sequence[Deck], channel: int) -> Finding:
-    owner = next((other for other in others if channel in other.channels), None)
+    owner = next((other for other in others if channel in other.inputs), None)
     whose = f", which the rig gives to {owner.name}" if owner is not None else ""
     remedy = "Swap the cables of the two decks" if owner is not None else f"Plug it into {_inputs(deck.channels)}"
     return Finding(

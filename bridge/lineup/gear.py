@@ -160,7 +160,7 @@ def _plan_of(rig: Rig, pedal: Pedal) -> SendPlan:
 
 def _open_all(rig: Rig) -> LiveInput:
     """Open as many inputs as there are; or, where the device refuses that, those that the decks need."""
-    needed = max(channel for deck in rig.decks for channel in deck.channels)
+    needed = rig.inputs
     device = devices.resolve_device(rig.sound.device, portaudio.sound_devices())
     wanted = max(needed, min(device.channels, MOST_INPUTS))
     try:

@@ -18,7 +18,7 @@ from bridge.events import (
     TicksDropped,
 )
 from bridge.events_foot import ActionRefused, LooperChanged, OscCounted
-from bridge.events_host import HostSuspended, NetLost, SenderReady
+from bridge.events_host import DryTapTurned, HostSuspended, NetLost, SenderReady
 from bridge.events_sent import TapsDropped
 from bridge.journal.recover import LineFault
 from bridge.review.kept import Segment
@@ -50,6 +50,7 @@ _SENDER = "Start the set again: tapebridge run. The system's log may say what en
 _PRIORITY = "Grant it once: tapebridge check RIG names the line."
 _ASLEEP = "Keep it awake: leave its lid open and its mains plugged in, and see what tapebridge check RIG says."
 _NET = "Install the bridge again before the next set; until then fewer beats are found, and later."
+_TAP = "See whether its plug is out, or its cue is off; the beat is found better on a dry tap."
 _OPEN = "If the set has ended since, it was cut: the power, the battery, or the process was gone."
 
 
@@ -185,6 +186,9 @@ def _host(facts: Sequence[Fact], began: float) -> list[Trouble]:
         elif isinstance(fact, HostSuspended):
             what = f"The machine slept for {clock_text(fact.slept_s)}; the clocks stood still with it, then went on."
             found.append(Trouble(seconds=fact.at - began, what=what, remedy=_ASLEEP))
+        elif isinstance(fact, DryTapTurned) and not fact.is_heard:
+            what = f"The dry tap of {fact.deck} was silent while its channels were not; they were heard instead."
+            found.append(Trouble(seconds=fact.at - began, what=what, remedy=_TAP))
         elif isinstance(fact, NetLost):
             brief = "The learned net could not be read; beats were found by onsets alone."
             found.append(Trouble(seconds=fact.at - began, what=f"{fact.why}.", remedy=_NET, brief=brief))

@@ -117,6 +117,13 @@ BROKEN: list[tuple[str, Gear, int | None, str, list[str]]] = [
     ),
     (RIG, gear(sound=(DECKS, DECKS_JACK)), 2, "sound.device", ["matches 2 sound inputs", "Name one of them in full"]),
     (RIG.replace("  4", "  5"), gear(), 8, "decks[0].channels[1]", ["= 5 is not on", "which has 4 inputs"]),
+    (
+        RIG.replace("]\n[[ped", "]\ndry = [2, 5]\n[[ped"),
+        gear(),
+        10,
+        "decks[0].dry[1]",
+        ["= 5 is not on", "has 4 inputs"],
+    ),
     (RIG.replace("48000", "96000"), gear(), 3, "sound.rate", ["= 96000 is refused", "Invalid", "Write 48000"]),
     (RIG.split("\n", 3)[3], gear(sound=(DECKS,)), None, "sound.device", ["default input matches no sound input"]),
     (RIG, gear(sound=DeviceError("No PortAudio. Get it.")), 2, "sound.device", ["cannot be looked for: No PortAudio"]),

@@ -93,6 +93,14 @@ def test_a_deck_at_an_input_of_nobody_is_told() -> None:
     assert found["channels"].todo.startswith("Plug it into inputs 1 and 2")
 
 
+def test_a_dry_tap_that_is_louder_than_the_decks_channels_is_no_swapped_cable() -> None:
+    sound = inputs(S, one=0.01 * tape(1, S), two=0.01 * tape(2, S), four=tape(1, S))
+    tapped = Deck(name="north", channels=(1, 2), dry=(4,))
+    south = Deck(name="south", channels=(3,))
+    assert "channels" in playing(sound, NORTH, south)
+    assert "channels" not in playing(sound, tapped, south)
+
+
 def test_while_both_play_nobody_can_tell_whose_input_is_louder() -> None:
     found = playing(inputs(S, one=tape(1, S, -35.0), two=tape(2, S, -35.0), three=tape(3, S)), alone=False)
     assert "channels" not in found

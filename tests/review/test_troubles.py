@@ -17,7 +17,7 @@ from bridge.events import (
     TicksDropped,
 )
 from bridge.events_foot import ActionRefused, LooperChanged, OscCounted
-from bridge.events_host import HostSuspended, NetLost, SenderReady
+from bridge.events_host import DryTapTurned, HostSuspended, NetLost, SenderReady
 from bridge.events_sent import TapsDropped
 from bridge.journal.recover import LineFault
 from bridge.review.kept import Segment
@@ -120,6 +120,15 @@ def test_a_net_that_could_not_be_read_is_told_with_what_to_do() -> None:
     assert found.what == "weights.npz: no net to follow by (absent)."
     assert "onsets alone" in found.brief
     assert "Install the bridge again" in found.remedy
+
+
+def test_a_dry_tap_that_was_given_up_is_told_and_its_coming_back_is_no_trouble() -> None:
+    [found] = told(
+        DryTapTurned(at=3.0, deck="south", is_heard=False), DryTapTurned(at=9.0, deck="south", is_heard=True)
+    )
+    assert found.seconds == 3.0
+    assert found.what.startswith("The dry tap of south was silent")
+    assert "plug" in found.remedy
 
 
 def test_a_machine_that_slept_and_clocks_without_priority_are_told_with_what_to_do() -> None:
