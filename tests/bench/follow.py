@@ -1,11 +1,16 @@
 """How fast one deck is followed, and what two decks cost live: prints JSON.
 
-``python -m tests.bench.follow``. The sound is the built-in set's first deck at 48 kHz: silence, two tapes, a speed
+``python -m tests.bench.follow --corpus build/development`` follows and scores the development set instead, with every
+follower, with and without a told tempo (`tests.bench.corpus`): a table goes to standard error, the JSON to standard
+output. ``--items 40`` takes that many, evenly over the kinds; all 80 take about half an hour.
+
+``python -m tests.bench.follow``: the sound is the built-in set's first deck at 48 kHz: silence, two tapes, a speed
 switch, a bed. "live" plays two decks and two pedals with the real processes, and counts the processor time of both.
 """
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import json
 import multiprocessing
@@ -32,11 +37,13 @@ from bridge.rig import Deck, Rig
 from bridge.send.plan import SendPlan
 from bridge.testing.ports import ListPort
 from bridge.weights import learned
+from tests.bench.corpus import follow_corpus
 
 RATE = 48_000
 BLOCK = 256
 SETS_S = (5.0, 25.0)
 WANTED = {"times_real_time": 60, "live_cpu_share": 0.15}
+SCORE_BEATS = Path("../shared/tools/score_beats.py")
 
 
 class Ear:
@@ -130,20 +137,37 @@ def peak_memory_mb() -> float:
 
 def main() -> None:
     """Measure and print."""
+    options = argparse.ArgumentParser(description="How well and how fast a deck is followed.")
+    options.add_argument("--corpus", type=Path, metavar="DIR", help="Follow and score this corpus instead.")
+    options.add_argument("--items", type=int, metavar="N", help="So many items of it, evenly over the kinds.")
+    options.add_argument(
+        "--score-beats", type=Path, default=SCORE_BEATS, metavar="PATH", help=f"Default {SCORE_BEATS}."
+    )
+    given = options.parse_args()
+    if given.corpus is None:
+        print(json.dumps(of_the_built_in_set(), indent=2))
+        return
+    with multiprocessing.get_context("spawn").Pool(1) as fresh:
+        memory = fresh.apply(peak_memory_mb)
+    scored = follow_corpus(given.corpus, given.items, given.score_beats)
+    print(json.dumps(scored | {"one_deck_peak_memory_mb": round(memory, 1)}, indent=2))
+
+
+def of_the_built_in_set() -> dict[str, Any]:
+    """Measure speed and cost on the first deck of the built-in set."""
     from bridge.testing.night import build_night  # heavy: a process that measures memory must not import it
 
     with multiprocessing.get_context("spawn").Pool(1) as fresh:
         memory = fresh.apply(peak_memory_mb)
     night = build_night(seed=1, rate=RATE)
     north = np.ascontiguousarray(night.sound[:, 0])
-    result = {
+    return {
         "rate": RATE,
         "one_deck_offline": offline(north, night.rig.decks[0]),
         "two_decks_and_two_pedals_live": live(night.sound, night.rig),
         "one_deck_peak_memory_mb": round(memory, 1),
         "wanted": WANTED,
     }
-    print(json.dumps(result, indent=2))
 
 
 if __name__ == "__main__":
