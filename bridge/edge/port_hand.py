@@ -89,9 +89,9 @@ class _Hand:
             self._look_after()
             next_at = self._due[0].at if self._due else inf
             longest_s = min(next_at - SPIN_S, self._tend_at, *self._held.values()) - now()
-            select.select([self._socket], [], [], max(0.0, longest_s))
-            there = self._receive()
-            self._send_due()
+            came, _, _ = select.select([self._socket], [], [], max(0.0, longest_s))
+            self._send_due()  # first of all: other ports may wait for this core
+            there = not came or self._receive()
             self._undo(now())
         self._finish()
 
