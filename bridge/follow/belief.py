@@ -6,7 +6,8 @@ the same tempo, a little beside it, or rarely anywhere; (3) every state is weigh
 heard (Bayes). A beat is placed by the belief's strongest peak.
 
 The trick that makes it cheap: a state is stored by the hop of its birth, not by its age, so that growing older moves
-nothing; only one column a hop, the newborn, is written.
+nothing; only one line a hop, the newborn, is written. What a state of an age means is read from a table that slides
+along, whose lines lie in memory as those of the states do.
 """
 
 from __future__ import annotations
@@ -113,9 +114,8 @@ class Belief:
         self._near = np.exp(-0.5 * ((logs[:, None] - logs) / self._habits.spread) ** 2)
         self._near /= self._near.sum(axis=1, keepdims=True)
         self._row = np.arange(rows)
-        self._row_starts = self._row * size
-        self._mass = np.zeros((rows, size), np.float32)
-        self._factor = np.empty((rows, size), np.float32)
+        self._mass = np.zeros((size, rows), np.float32)  # by birth, then by tempo
+        self._factor = np.empty((size, rows), np.float32)
         self._null = 1.0
         self._hop = 0
         self._prior = prior
@@ -126,7 +126,7 @@ class Belief:
         ratio = np.clip(prior / np.maximum(self._prior, 1e-12), 1e-3, 1e3)
         self._prior = prior
         self._change = self._transitions()
-        self._mass *= ratio.astype(np.float32)[:, None]
+        self._mass *= ratio.astype(np.float32)
         self._normalise()
 
     def forget(self) -> None:
@@ -145,13 +145,13 @@ class Belief:
         self._mass *= 1.0 - share
         self._null *= 1.0 - share
         age = np.rint(phase * self._periods).astype(np.int64)
-        self._mass[self._row, (self._hop - 1 - age) % self._size] += (share * weights).astype(np.float32)
+        self._mass[(self._hop - 1 - age) % self._size, self._row] += (share * weights).astype(np.float32)
 
     def turn_half(self) -> None:
         """Take in that every beat falls half a period later than believed."""
         for row, whole in enumerate(self._whole):
-            columns = (self._hop - 1 - np.arange(whole + 1)) % self._size
-            self._mass[row, columns] = np.roll(self._mass[row, columns], (whole + 1) // 2)
+            births = (self._hop - 1 - np.arange(whole + 1)) % self._size
+            self._mass[births, row] = np.roll(self._mass[births, row], (whole + 1) // 2)
 
     @property
     def present(self) -> float:
@@ -160,7 +160,7 @@ class Belief:
 
     def by_tempo(self) -> Numbers:
         """Return the probability of each tempo: shape (rows,)."""
-        total: Numbers = self._mass.sum(axis=1, dtype=np.float64)
+        total: Numbers = self._mass.sum(axis=0, dtype=np.float64)
         return total
 
     def hear(self, by_kind: Numbers, by_tempo: Numbers | None = None) -> None:
@@ -177,9 +177,9 @@ class Belief:
         self._null += habits.lost * there - habits.found * self._null
         factor = np.exp(by_kind).ravel() * (1.0 - habits.lost - habits.restart)
         view = slice(size - 1 - n % size, 2 * size - 1 - n % size)
-        np.take(factor.astype(np.float32), self._kind_of[:, view], out=self._factor, mode="clip")
+        np.take(factor.astype(np.float32), self._kind_of[view], out=self._factor, mode="clip")
         if by_tempo is not None:
-            self._factor *= np.exp(by_tempo).astype(np.float32)[:, None]
+            self._factor *= np.exp(by_tempo).astype(np.float32)
         mass *= self._factor
         self._hop += 1
         self._normalise()
@@ -190,8 +190,8 @@ class Belief:
         smooth = np.convolve(self.by_tempo(), np.ones(5), "same")
         centre = int(smooth.argmax())
         rows = slice(max(0, centre - _ROWS_AROUND), centre + _ROWS_AROUND + 1)
-        mass = self._mass[rows]
-        turn = self._turn_of[rows, size - 1 - n % size : 2 * size - 1 - n % size]
+        mass = self._mass[:, rows]
+        turn = self._turn_of[size - 1 - n % size : 2 * size - 1 - n % size, rows]
         bins = (turn * _TURN_BINS).astype(np.int64) % _TURN_BINS
         histogram = np.bincount(bins.ravel(), mass.ravel(), _TURN_BINS)
         ring = np.concatenate([histogram[-3:], histogram, histogram[:3]])
@@ -202,7 +202,7 @@ class Belief:
         if not weight > 0:
             return Peak(float(self.tempos[centre]), 0.0, 0.0)
         phase = (top + float((near * away).sum()) / weight) % 1.0
-        period = float((near.sum(axis=1) * self._periods[rows]).sum()) / weight
+        period = float((near.sum(axis=0) * self._periods[rows]).sum()) / weight
         return Peak(float(self.tempos[centre] * self._periods[centre] / period), phase, weight)
 
     def _transitions(self) -> NDArray[np.float32]:
@@ -216,24 +216,27 @@ class Belief:
         self._null /= total
 
     def _grow(self, n: int, begun: float) -> None:
-        """Let the beats of this hop fall: what is full is born again in this hop's column, and a few begin anew."""
+        """Let the beats of this hop fall: what is full is born again in this hop's line, and a few begin anew."""
         size, mass, loose = self._size, self._mass, self._habits.loose
         born = np.zeros(len(self._row), np.float32)
         flat = mass.reshape(-1)  # a view, and quicker to pick from
         for early, share in ((1, loose), (0, 1 - self._part * (1 - loose)), (-1, 1.0)):
-            at = self._row_starts + (n - self._whole + early) % size
+            at = (n - self._whole + early) % size * len(self._row) + self._row
             there = flat[at]
             full = there * share
             born += full
             flat[at] = there - full
         anew = self._habits.jump * float(born.sum()) + begun
-        mass[:, n % size] = born @ self._change + (anew * self._prior).astype(np.float32)
+        mass[n % size] = born @ self._change + (anew * self._prior).astype(np.float32)
 
 
 def _rolled(table: NDArray[Scalar]) -> NDArray[Scalar]:
-    """Return a table by age reversed and doubled: slice [size - 1 - n % size :][: size] tells it by birth column."""
+    """Return a table by tempo and age as one by age, reversed and doubled, and tempo.
+
+    Its slice [size - 1 - n % size :][: size] tells it by line of birth.
+    """
     size = table.shape[1]
-    # Column c holds the birth hops b with b % size == c; at hop n its age is (n - c) % size.
+    # Line c holds the birth hops b with b % size == c; at hop n its age is (n - c) % size.
     # A slice starting at size - 1 - n % size must give age (n - c) % size at position c.
     ages = (size - 1 - np.arange(2 * size)) % size
-    return np.ascontiguousarray(table[:, ages])
+    return np.ascontiguousarray(table[:, ages].T)

@@ -101,6 +101,10 @@ class Features:
         bins = np.maximum(1, np.diff(self._starts))
         self._scale = 1.0 / (bins * (window / 4.0) ** 2)
         self._tones = _tone_filters(rate, window) / (window / 4.0) ** 2
+        self._heard = self._tones.shape[1]  # bins up to the highest tone
+        while self._heard > 1 and not self._tones[:, self._heard - 1].any():
+            self._heard -= 1
+        self._tones = np.ascontiguousarray(self._tones[:, : self._heard])
         self._waiting = np.zeros(self.hop, dtype=np.float32)
         self._filled = 0
         self._frame = 0
@@ -150,7 +154,7 @@ class Features:
         magnitude = self._vocoder(sound).norm.astype(np.float64)
         squared = magnitude * magnitude
         power = np.add.reduceat(squared, self._starts)[:-1] * self._scale
-        tones = 10.0 * np.log10(self._tones @ squared + 10.0 ** (FLOOR_DB / 10.0))
+        tones = 10.0 * np.log10(self._tones @ squared[: self._heard] + 10.0 ** (FLOOR_DB / 10.0))
         return Hop(self._frame, level, power, tones, sound.copy())
 
     def _mend(self, sound: NDArray[np.float32]) -> None:
