@@ -28,6 +28,10 @@ Whatever it was sent would come out at once when it goes on: a burst.
 DATA_BYTES = {0x8: 2, 0x9: 2, 0xA: 2, 0xB: 2, 0xC: 1, 0xD: 1, 0xE: 2, 0xF1: 1, 0xF2: 2, 0xF3: 1}
 """Bytes that follow a status byte, by its first half or as a whole; none follow the others but System Exclusive."""
 
+CONNECTS_S = 0.5
+"""A port that was opened on JACK is seen as connected only with one of the next turns: until so many seconds after it
+was opened it needs only to be listed."""
+
 DRAIN_S, DRAIN_TURNS = 0.1, 3.0
 """A port is closed no sooner after its last message, in seconds and in turns of JACK: RtMidi would lose it."""
 
@@ -213,6 +217,8 @@ class _RtMidiPort:
         self._frame = -1
         self._frame_at = 0.0
         self._sent_at = -inf
+        self._opened_at = now()
+        self._was_connected = False
 
     def send(self, data: bytes) -> None:
         # a server that is gone or stands still does not empty RtMidi's queue: sending waits for ever once it is full
@@ -233,7 +239,7 @@ class _RtMidiPort:
     def present(self) -> bool:
         if self._watch is not None:
             self._watch.demand_server()
-            return self._virtual or self._watch.connects(CLIENT_NAME, self._name, self.found)
+            return self._virtual or self._watch_sees_it()
         if self._virtual:
             return True
         return self.found in self._client.get_ports() and self._connected() is not False
@@ -246,6 +252,14 @@ class _RtMidiPort:
                 self._client.close_port()
         finally:
             self._lock.close()
+
+    def _watch_sees_it(self) -> bool:
+        assert self._watch is not None
+        if self._watch.connects(CLIENT_NAME, self._name, self.found):
+            self._was_connected = True
+            return True
+        is_new = not self._was_connected and now() < self._opened_at + CONNECTS_S
+        return is_new and self.found in self._client.get_ports()
 
     def _connected(self) -> bool | None:
         try:

@@ -13,6 +13,7 @@ import multiprocessing
 import signal
 import socket
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from math import inf
 
 from bridge.edge.child import signals_held
@@ -229,7 +230,7 @@ class _Port:
                 self._take(from_record(json.loads(line)))
             if self._still and self._open is not None:
                 self._still = False
-                self._tell_opened(self._open)
+                self._tell_opened(replace(self._open, at=now))
 
     def _take(self, fact: Fact) -> None:
         if isinstance(fact, PortOpened):

@@ -107,6 +107,17 @@ def test_a_port_that_blocks_delays_no_other_and_is_told_given_up_and_tried_again
         assert count > 50
 
 
+def test_a_port_that_stood_still_for_a_moment_is_told_back_after_it_was_told_lost(system):
+    with running(opener(system), "Pedals A") as run:
+        os.kill(system.pid("Pedals A"), signal.SIGSTOP)
+        run.until(lambda: run.told(PortLost, "Pedals A"))
+        os.kill(system.pid("Pedals A"), signal.SIGCONT)
+        run.until(lambda: len(run.told(PortOpened, "Pedals A")) == 2)
+        [lost], (_, back) = run.told(PortLost, "Pedals A"), run.told(PortOpened, "Pedals A")
+        assert lost.why == "its driver stands still"
+        assert back.at > lost.at
+
+
 def dropped(run: Run, port: str) -> int:
     """Return how many ticks of a port were dropped."""
     return sum(fact.count for fact in run.told(TicksDropped, port))
