@@ -13,7 +13,7 @@ import sys
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import ModuleType
@@ -86,6 +86,14 @@ class Run:
     hops_ns: list[int] = field(default_factory=list)
     seconds: float = 0.0
 
+    def add(self, part: Run) -> None:
+        """Take in the same run on another item."""
+        self.scores += part.scores
+        self.hops_ns += part.hops_ns
+        self.seconds += part.seconds
+        for stage, spent in part.spent_ns.items():
+            self.spent_ns[stage] += spent
+
 
 @contextmanager
 def watched(spent_ns: dict[str, int]) -> Iterator[None]:
@@ -140,17 +148,12 @@ def of_aubio_alone(run: Run, samples: np.ndarray, rate: int) -> np.ndarray:
 
 
 def chosen(manifest: list[dict[str, Any]], count: int | None) -> list[dict[str, Any]]:
-    """Return about so many items, as evenly over the kinds as they are in the whole."""
-    if count is None or count >= len(manifest):
-        return manifest
+    """Return so many items in an order in which any beginning holds the kinds about as evenly as the whole."""
     kinds: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for item in manifest:
         kinds[item["kind"]].append(item)
-    picked = []
-    for items in kinds.values():
-        wanted = max(1, round(len(items) * count / len(manifest)))
-        picked += [items[int(place)] for place in np.linspace(0, len(items) - 1e-9, wanted, endpoint=False)]
-    return picked
+    placed = [((n + 0.5) / len(items), item) for items in kinds.values() for n, item in enumerate(items)]
+    return [item for _, item in sorted(placed, key=lambda one: one[0])][:count]
 
 
 def runs() -> list[Run]:
@@ -243,20 +246,34 @@ def _span(bounds: list[float | None]) -> str:
 
 
 def follow_corpus(corpus: Path, count: int | None, score_beats: Path) -> dict[str, Any]:
-    """Follow and score; tell the progress and the table on standard error, and return all of it."""
+    """Follow and score; tell the progress and the table on standard error, and return all of it.
+
+    Ctrl-C ends it with the items that were done.
+    """
     scoring = scorer(score_beats)
     items = chosen(json.loads((corpus / "manifest.json").read_text()), count)
-    everything = runs()
-    for number, item in enumerate(items, 1):
-        samples, rate = soundfile.read(corpus / f"{item['item']}.flac", dtype="float32", always_2d=True)
-        truth = scoring.load(str(corpus / f"{item['item']}.beats.txt"))[0]
-        for run in everything:
-            with watched(run.spent_ns):
-                beats = followed(run, samples, rate, item.get("hint"))
-            run.seconds += len(samples) / rate
-            run.scores.append(scoring.score_item(item, truth, beats[:, 0], beats[:, 1]))
-        print(f"\r{number}/{len(items)} {item['item']:40}", end="", file=sys.stderr, flush=True)
-    kinds = [item["kind"] for item in items]
+    everything, kinds = runs(), []
+    with suppress(KeyboardInterrupt):
+        for item in items:
+            of_item = followed_by_all(corpus, item, scoring)
+            for run, part in zip(everything, of_item, strict=True):
+                run.add(part)
+            kinds.append(item["kind"])
+            print(f"\r{len(kinds)}/{len(items)} {item['item']:40}", end="", file=sys.stderr, flush=True)
     result = {run.name: all_of(run, scoring, kinds) for run in everything}
-    print(table(result, {"all": len(items)} | {kind: kinds.count(kind) for kind in kinds}), file=sys.stderr)
-    return {"items": len(items), "runs": result, "wanted": WANTED}
+    counts = {"all": len(kinds)} | {kind: kinds.count(kind) for kind in kinds}
+    print(f"\n{table(result, counts)}", file=sys.stderr)
+    return {"items": counts, "runs": result, "wanted": WANTED}
+
+
+def followed_by_all(corpus: Path, item: dict[str, Any], scoring: ModuleType) -> list[Run]:
+    """Return every run on one item."""
+    samples, rate = soundfile.read(corpus / f"{item['item']}.flac", dtype="float32", always_2d=True)
+    truth = scoring.load(str(corpus / f"{item['item']}.beats.txt"))[0]
+    everything = runs()
+    for run in everything:
+        with watched(run.spent_ns):
+            beats = followed(run, samples, rate, item.get("hint"))
+        run.seconds = len(samples) / rate
+        run.scores = [scoring.score_item(item, truth, beats[:, 0], beats[:, 1])]
+    return everything

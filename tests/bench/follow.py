@@ -2,7 +2,8 @@
 
 ``python -m tests.bench.follow --corpus build/development`` follows and scores the development set instead, with every
 follower, with and without a told tempo (`tests.bench.corpus`): a table goes to standard error, the JSON to standard
-output. ``--items 40`` takes that many, evenly over the kinds; all 80 take about half an hour.
+output. ``--items 40`` takes that many, evenly over the kinds, and Ctrl-C ends with those that were done; all 80 take
+about half an hour.
 
 ``python -m tests.bench.follow``: the sound is the built-in set's first deck at 48 kHz: silence, two tapes, a speed
 switch, a bed. "live" plays two decks and two pedals with the real processes, and counts the processor time of both.
