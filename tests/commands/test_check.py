@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+from bridge import weights
 from bridge.cli import main
 from bridge.edge import devices, host_check
 
@@ -40,3 +42,17 @@ def test_a_looper_that_nothing_closes_in_every_case_is_warned_of(
     result = CliRunner().invoke(main, ["check", str(tmp_path / "rig.toml")])
     assert result.exit_code == 0
     assert ('looper "loop box" has no absolute play or stop' in result.output) is warned
+
+
+@pytest.mark.parametrize(("follower", "warned"), [("net", True), ("onsets", False), ("aubio", False)])
+def test_a_net_that_cannot_be_read_is_warned_of_where_a_deck_goes_by_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, follower: str, warned: bool
+) -> None:
+    without = replace(weights.learned().onsets_alone(), lack="weights.npz: no net to follow by")
+    monkeypatch.setattr(weights, "learned", lambda: without)
+    monkeypatch.setattr(devices, "check_gear", lambda rig: None)
+    monkeypatch.setattr(host_check, "warnings", list)
+    (tmp_path / "rig.toml").write_text(f'[[decks]]\nname = "north"\nchannels = [1]\nfollower = "{follower}"\n')
+    result = CliRunner().invoke(main, ["check", str(tmp_path / "rig.toml")])
+    assert result.exit_code == 0
+    assert ("Warning: weights.npz: no net to follow by." in result.output) == warned
