@@ -284,7 +284,7 @@ class BeatPlaced(Fact):
         deck: The deck whose beat it is.
         index: Beats since its follower began; grows by exactly 1.
         tempo: Quarter notes per minute at this beat.
-        confidence: 0 (a guess) to 1.
+        confidence: 0..1: the share of such beats that is right, octaves aside, as `bridge.follow.trust` was fitted.
         known: Host time at which it was known, in seconds.
     """
 

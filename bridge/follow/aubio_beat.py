@@ -37,6 +37,11 @@ class AubioBeat:
         """Return 1 while beats come, else 0."""
         return float(self._period > 0 and self._since <= LOST_AFTER * self._period)
 
+    @property
+    def in_step(self) -> float:
+        """Return 1: aubio does not tell."""
+        return 1.0
+
     def hear(self, hop: Hop) -> None:
         """Take in one more hop."""
         self._heard += self._hop

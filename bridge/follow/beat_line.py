@@ -22,7 +22,7 @@ class Beat:
         frame: Where it falls, in frames of sound, with a fraction; later than the beat before.
         index: Beats since the follower began; grows by exactly 1.
         tempo: In bpm, at this beat.
-        confidence: 0 (a guess) to 1.
+        confidence: Probability that it is right, octaves aside, 0..1.
         known: Frames heard when it was placed; a beat is placed up to 40 ms ahead of its time.
     """
 

@@ -12,6 +12,7 @@ from bridge.follow.evidence import Evidence, Learned
 from bridge.follow.features import Hop, hop_frames
 from bridge.follow.line import Sight
 from bridge.follow.prior import limits, middle, tempo_prior
+from bridge.follow.step import InStep
 
 TEMPO_STEP = 0.0125
 """Ratio between neighbouring tempos of the belief, less 1."""
@@ -37,6 +38,7 @@ class BelievedBeat:
         self._tempos = np.exp(np.arange(np.log(low), np.log(high), log1p(TEMPO_STEP)))
         self._evidence = Evidence(learned, self._tempos)
         self._belief = Belief(self._tempos, tempo_prior(self._tempos, self._middle), self._hops_per_s)
+        self._step = InStep() if learned.net is not None else None
         self._present = 0.0
         self._hops = self._deaf = 0
 
@@ -47,17 +49,27 @@ class BelievedBeat:
             return self._belief.present
         return min(self._belief.present, self._present)
 
+    @property
+    def in_step(self) -> float:
+        """How far the net's beats fall in step with the believed one, 0 (anywhere) to 1; 1 without a net."""
+        return 1.0 if self._step is None else self._step.share
+
     def hear(self, hop: Hop) -> None:
         """Take in one more hop."""
         self._hops += 1
         weighed = self._evidence.hear(hop)
         self._belief.hear(weighed.by_kind, weighed.by_tempo)
+        if self._step is not None and weighed.beat is not None:
+            self._step.hear(weighed.beat)
         odds = 30.0 if weighed.present is None else max(-30.0, min(30.0, weighed.present))
         self._present += (1.0 / (1.0 + exp(-odds)) - self._present) / _PRESENT_OVER
 
     def sight(self, hop: int) -> Sight:
         """Return the strongest beat of the belief; ``hop`` is the follower's number of the newest hop."""
-        return Sight.of(self._belief.peak(), hop, _LATE, self._hops_per_s)
+        peak = self._belief.peak()
+        if self._step is not None:
+            self._step.believe(peak.phase, peak.tempo / (60.0 * self._hops_per_s))
+        return Sight.of(peak, hop, _LATE, self._hops_per_s)
 
     def reckon_with(self, tempo: float | None, doubt: float) -> None:
         """Take in that about this tempo in bpm is to be expected, or none; ``doubt`` is the part that may be wrong."""
@@ -77,6 +89,8 @@ class BelievedBeat:
         """Begin as with the first hop."""
         self._belief.forget()
         self._evidence.renew()
+        if self._step is not None:
+            self._step.forget()
         self._present = 0.0
         self._deaf = 0
 

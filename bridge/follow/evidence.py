@@ -85,11 +85,13 @@ class Weighed:
         by_kind: Shape (CLASSES, PLACES), as `bridge.follow.belief.Belief.hear` takes it.
         by_tempo: Shape (rows,), the same by tempo; None where nothing is said.
         present: Log odds that there is a beat to follow; None where nothing is said.
+        beat: Log odds of a beat at this hop; None without a net.
     """
 
     by_kind: Numbers
     by_tempo: Numbers | None
     present: float | None
+    beat: float | None = None
 
 
 class Evidence:
@@ -138,4 +140,4 @@ class Evidence:
         by_tempo = None
         if weights.tempo:
             by_tempo = np.minimum(np.maximum(weights.tempo * (heard.tempo + log(TEMPO_BINS)), -1), 1)[self._bin]
-        return Weighed(by_class[:, None] + by_place, by_tempo, heard.present)
+        return Weighed(by_class[:, None] + by_place, by_tempo, heard.present, heard.beat)

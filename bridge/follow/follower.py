@@ -7,11 +7,12 @@ from        what happens                                               to
 ==========  =========================================================  =========
 any         no signal for a second (`bridge.follow.gate`)              idle
 idle        a signal                                                   listening
-listening   one beat stays the likeliest for over a second             following
+listening   one beat stays the likeliest for over a second, and what   following
+            is heard falls in step with it (`bridge.follow.step`)
 idle,       four taps                                                  holding
 listening
-following   no beat is sensed any more, or only known echoes are       holding
-            heard (`bridge.follow.echoes`)
+following   no beat is sensed any more, what is heard falls out of     holding
+            step, or only known echoes are heard (`bridge.follow.echoes`)
 following   another beat stays the likeliest for a second              following
 holding     one beat stays the likeliest, the held tempo for less long following
 ==========  =========================================================  =========
@@ -35,6 +36,7 @@ from bridge.follow.octave import OctaveChoice
 from bridge.follow.prior import SAME_TEMPO, folded, limits, octave_gap
 from bridge.follow.sense import sense_of
 from bridge.follow.timeline import Timeline
+from bridge.follow.trust import trusted
 from bridge.rig import Deck
 from bridge.units import TEMPO_MAX, TEMPO_MIN
 
@@ -44,6 +46,7 @@ READ_EVERY = 4
 BEGIN, END = 0.6, 0.4
 """Probability of a beat from which one is followed, and below which it is held."""
 
+_STEP_BEGIN, _STEP_END = 0.2, 0.17  # of `Sense.in_step`: drums have .35 and more, footsteps that falter .2 and less
 _SEEN = 180  # hops for which a beat must have been the likeliest
 _SEEN_AGAIN = 30  # hops, where it has the held tempo
 _RIVAL_SEEN = 90
@@ -78,12 +81,13 @@ class Follower:
 
     Attributes:
         state: One of idle, listening, following, holding.
-        confidence: 0 (no beat) to 1.
+        confidence: Probability that the beat being placed is right, octaves aside (`bridge.follow.trust`); 0 while
+            none is placed.
     """
 
     def __init__(self, deck: Deck, rate: int, learned: Learned) -> None:
         self.state: FollowerState = "idle"
-        self.confidence = 0.0
+        self.confidence = self._believed = 0.0
         self._rate = rate
         self._hops_per_s = rate / hop_frames(rate)
         self._beats = BeatLine(rate, hop_frames(rate))
@@ -264,8 +268,8 @@ class Follower:
         sight = self._sense.sight(self._hops)
         if self.state != "following":
             return self._find(sight, present)
-        self.confidence += 0.05 * (present * sight.weight - self.confidence)
-        if present < END:
+        self._trust(self._believed + 0.05 * (present * sight.weight - self._believed))
+        if present < END or self._sense.in_step < _STEP_END:
             return self._enter("holding")
         self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
         return []
@@ -275,13 +279,13 @@ class Follower:
         tempo = self._tempo_of(sight)
         held = self.tempo
         again = held is not None and abs(octave_gap(tempo, held)) < log2(1 + SAME_TEMPO)
-        if seen < (_SEEN_AGAIN if again else _SEEN):
+        if seen < (_SEEN_AGAIN if again else _SEEN) or self._sense.in_step < _STEP_BEGIN:
             return []
         if not again:
             self._octave.free()
         self._catch(sight, self._read_in_octave(tempo, held if again else None))
         self._reckon_with(self._told)
-        self.confidence = present * sight.weight
+        self._trust(present * sight.weight)
         return self._enter("following")
 
     def _read_in_octave(self, tempo: float, kept: float | None) -> float:
@@ -316,6 +320,10 @@ class Follower:
             if not stays:
                 self._octave.free()
             self._catch(sight, self._read_in_octave(tempo, kept if stays else None))
+
+    def _trust(self, believed: float) -> None:
+        self._believed = min(1.0, believed)
+        self.confidence = trusted(self._believed)
 
     def _catch(self, sight: Sight, tempo: float) -> None:
         """Lay the line anew, through the beats that are seen."""

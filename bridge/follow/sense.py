@@ -22,6 +22,10 @@ class Sense(Protocol):
     def present(self) -> float:
         """Probability that there is a beat to follow, 0..1."""
 
+    @property
+    def in_step(self) -> float:
+        """How far what is heard falls in step with the beat, 0 (anywhere) to 1; 1 where that cannot be told."""
+
     def hear(self, hop: Hop) -> None:
         """Take in one more hop."""
 
