@@ -1,7 +1,8 @@
 """Keeping the sound of a take: a thread that writes FLAC segments, and gives up before it troubles anything else.
 
 A segment is ``sound-SSS-FFFFFFFFFFFF.flac``: SSS is the listener's start (1, 2 after a restart), F the number of the
-segment's first frame since that start. Names sort in order of time, and frame numbers tell of every gap.
+segment's first frame since that start. Names sort in order of time, and frame numbers tell of every gap that is
+longer than a moment: a short one is silence in its segment, and in the journal.
 """
 
 from __future__ import annotations
@@ -23,6 +24,9 @@ from bridge.units import FLAC_CHANNELS
 
 SEGMENT_S = 120
 """Longest segment: what a torn file may cost at most."""
+
+FILLED_S = 1.0
+"""Longest gap that is filled with silence: a machine that is too busy would leave hundreds of files."""
 
 QUEUE_S = 10.0
 """Sound that may wait for the disk; blocks that come on top of it are dropped and counted."""
@@ -93,7 +97,7 @@ class SoundWriter:
 
         Args:
             frame: Number of the block's first frame since the sound began. A block that does not follow the one before
-                begins a new segment.
+                begins a new segment; after a gap of up to `FILLED_S` it follows silence instead.
             samples: Shape (frames, channels), full scale is 1.0; copied.
         """
         with self._lock:
@@ -126,9 +130,12 @@ class SoundWriter:
     def _keep(self, frame: int, samples: NDArray[np.float32]) -> None:
         """Write a block, over as many segments as it takes."""
         self._look_at_the_disk(len(samples))
-        if frame != self._next:
-            self._end_segment()
         samples = np.nan_to_num(samples, nan=0.0, posinf=1.0, neginf=-1.0)
+        gap = frame - self._next
+        if self._segment is not None and 0 < gap <= FILLED_S * self._rate:
+            samples, frame = np.concatenate([np.zeros((gap, self._channels), samples.dtype), samples]), self._next
+        elif gap:
+            self._end_segment()
         while len(samples):
             segment = self._segment or self._begin_segment(frame)
             part = samples[: self._left]

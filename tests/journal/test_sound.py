@@ -17,7 +17,7 @@ from bridge.errors import TakeError
 from bridge.events import MarkPlaced
 from bridge.journal import sound
 from bridge.journal.recover import recover
-from bridge.journal.sound import SoundWriter
+from bridge.journal.sound import FILLED_S, SoundWriter
 from bridge.journal.writer import JournalWriter
 
 RATE = 4000
@@ -66,9 +66,21 @@ def test_a_gap_begins_a_new_segment_named_by_its_true_first_frame(tmp_path: Path
     played = noise(3000)
     with SoundWriter(tmp_path, RATE, 2) as writer:
         play(writer, played[:1000], 256)
-        play(writer, played[1000:], 256, first=5000)
-    assert [path.name[10:22] for path in segments(tmp_path)] == ["000000000000", "000000005000"]
+        play(writer, played[1000:], 256, first=6000)
+    assert [path.name[10:22] for path in segments(tmp_path)] == ["000000000000", "000000006000"]
     np.testing.assert_array_equal(kept(tmp_path), played)
+
+
+@pytest.mark.usefixtures("patient")
+def test_a_gap_of_a_moment_is_silence_in_its_segment(tmp_path: Path) -> None:
+    played, lost = noise(3000), round(FILLED_S * RATE)
+    with SoundWriter(tmp_path, RATE, 2) as writer:
+        play(writer, played[:1000], 256)
+        play(writer, played[1000:2000], 256, first=1000 + lost)
+        play(writer, played[2000:], 256, first=2000 + 2 * lost + 1)
+    assert [path.name[10:22] for path in segments(tmp_path)] == [f"{n:012}" for n in (0, 2000 + 2 * lost + 1)]
+    silence = np.zeros((lost, 2), np.float32)
+    np.testing.assert_array_equal(kept(tmp_path), np.concatenate([played[:1000], silence, played[1000:]]))
 
 
 def test_a_restarted_listener_never_overwrites(tmp_path: Path) -> None:
