@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import select
 import socket
 import struct
@@ -43,6 +44,10 @@ UNDO_S = 1.0
 HEADER = struct.Struct("<dddHHH")
 """A message on its way: when it is due, until when it may go out, by when it is to be undone, and the lengths of its
 bytes, of its undoing, and of an earlier undoing that it settles."""
+
+
+_let_others: Callable[[], object] = getattr(os, "sched_yield", lambda: None)
+"""Lets ports whose messages are due at the same instant have this core, before the rest of a turn is done."""
 
 
 class Handed(NamedTuple):
@@ -123,7 +128,7 @@ class _Hand:
                 dropped += 1
             elif at > handed.until:
                 late.append(MessageLeftOut(at=at, port=self._name, data=handed.data.hex()))
-            elif not handed.data or self._ports.send(self._name, handed.data):
+            elif not handed.data or self._sent(handed.data):
                 self._held.pop(handed.data, None)
                 self._held.pop(handed.settles, None)
                 if handed.undo:
@@ -132,6 +137,11 @@ class _Hand:
             late.append(TicksDropped(at=now(), port=self._name, count=dropped))
         if late:
             self._tell(late)
+
+    def _sent(self, data: bytes) -> bool:
+        sent = self._ports.send(self._name, data)
+        _let_others()
+        return sent
 
     def _receive(self) -> bool:
         """Take in all that was handed over; return whether the sender is still there."""
