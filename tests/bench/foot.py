@@ -102,7 +102,7 @@ api = "jack"
 virtual = ["Pedals A"]
 """
 
-TEMPO, BEGINS_S, BEFORE_S = 126.0, 1.0, 6.0
+TEMPO, BEGINS_S, BEFORE_S = 126.0, 1.0, 12.0
 """The tape's tempo in bpm, when it begins in the set, and so much later the presses do, in seconds."""
 
 PRESS_S, HOLD_S = 0.33, 0.08
