@@ -242,7 +242,7 @@ def _cell(row: dict[str, float | None], measure: str) -> str:
 
 
 def _span(bounds: list[float | None]) -> str:
-    return " to ".join("never" if bound is None else f"{bound:.2g}" for bound in bounds)
+    return " to ".join("never" if bound is None else f"{bound:.3g}" for bound in bounds)
 
 
 def follow_corpus(corpus: Path, count: int | None, score_beats: Path) -> dict[str, Any]:
