@@ -95,7 +95,7 @@ PURE = (
 """Rooms that see no clock, thread, process, file or socket: time and sound arrive in what they are called with."""
 
 PURE_IMPORTS = (
-    "__future__, abc, aubio, bisect, collections, contextlib, copy, csv, dataclasses, difflib, enum, fractions, "
+    "__future__, abc, aubio, bisect, cmath, collections, contextlib, copy, csv, dataclasses, difflib, enum, fractions, "
     "functools, gc, heapq, io, itertools, json, math, msgspec, numbers, numpy, operator, re, statistics, "
     "string, struct, types, typing"
 )
