@@ -75,12 +75,12 @@ def _connect(client: jack.Client, deck: list[jack.OwnPort], pedal: jack.OwnMidiP
     """Plug in what is there and not yet plugged in; a listener that starts again has new ports."""
     inputs = [p for p in client.get_ports(is_audio=True, is_input=True) if not p.name.startswith(("system:", "peer:"))]
     for port, own in zip(inputs, deck, strict=False):
-        for source in client.get_all_connections(port):
-            if source != own:
-                with contextlib.suppress(jack.JackErrorCode):  # PortAudio may be at it: again in a moment
+        with contextlib.suppress(jack.JackErrorCode):  # PortAudio may be at it: again in a moment
+            for source in client.get_all_connections(port):
+                if source != own:
                     client.disconnect(source, port)
-        if own not in client.get_all_connections(port):
-            client.connect(own, port)
+            if own not in client.get_all_connections(port):
+                client.connect(own, port)
     for port in client.get_ports(is_midi=True, is_output=True):
         if not port.name.startswith(("system:", "peer:")) and pedal not in client.get_all_connections(port):
             client.connect(port, pedal)
