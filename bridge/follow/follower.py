@@ -47,6 +47,7 @@ BEGIN, END = 0.6, 0.4
 """Probability of a beat from which one is followed, and below which it is held."""
 
 _STEP_BEGIN, _STEP_END = 0.2, 0.17  # of `Sense.in_step`: drums have .35 and more, footsteps that falter .2 and less
+_STEP_AGAIN = 0.3  # once a beat was let go because it fell out of step: what falters would come in and out for ever
 _SEEN = 180  # hops for which a beat must have been the likeliest
 _SEEN_AGAIN = 30  # hops, where it has the held tempo
 _RIVAL_SEEN = 90
@@ -99,6 +100,7 @@ class Follower:
         self._octave = OctaveChoice()
         self._watch = Watch()
         self._rivals = Watch()
+        self._stumbled = False
         self._frame = 0
         self._hops = 0
         self._taps: deque[float] = deque(maxlen=8)
@@ -233,6 +235,7 @@ class Follower:
     def _open(self) -> list[StateMove]:
         self._start_anew()
         self._sense.forget()
+        self._stumbled = False
         self._octave.free()
         return self._enter("listening")
 
@@ -269,7 +272,8 @@ class Follower:
         if self.state != "following":
             return self._find(sight, present)
         self._trust(self._believed + 0.05 * (present * sight.weight - self._believed))
-        if present < END or self._sense.in_step < _STEP_END:
+        self._stumbled = self._sense.in_step < _STEP_END
+        if present < END or self._stumbled:
             return self._enter("holding")
         self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
         return []
@@ -279,7 +283,8 @@ class Follower:
         tempo = self._tempo_of(sight)
         held = self.tempo
         again = held is not None and abs(octave_gap(tempo, held)) < log2(1 + SAME_TEMPO)
-        if seen < (_SEEN_AGAIN if again else _SEEN) or self._sense.in_step < _STEP_BEGIN:
+        needed = _STEP_AGAIN if self._stumbled else _STEP_BEGIN
+        if seen < (_SEEN_AGAIN if again else _SEEN) or self._sense.in_step < needed:
             return []
         if not again:
             self._octave.free()
