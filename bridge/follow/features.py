@@ -101,9 +101,7 @@ class Features:
         bins = np.maximum(1, np.diff(self._starts))
         self._scale = 1.0 / (bins * (window / 4.0) ** 2)
         self._tones = _tone_filters(rate, window) / (window / 4.0) ** 2
-        self._heard = self._tones.shape[1]  # bins up to the highest tone
-        while self._heard > 1 and not self._tones[:, self._heard - 1].any():
-            self._heard -= 1
+        self._heard = int(np.flatnonzero(self._tones.any(axis=0))[-1]) + 1  # bins up to the highest tone
         self._tones = np.ascontiguousarray(self._tones[:, : self._heard])
         self._waiting = np.zeros(self.hop, dtype=np.float32)
         self._filled = 0

@@ -26,8 +26,8 @@ from bridge.events import BeatPlaced, SoundHeard
 from bridge.follow.trust import OFFSET, SLOPE
 from bridge.rig import Deck, Rig, SoundInput
 from bridge.weights import learned
+from tests.bench.corpus import ANY_TEMPO
 
-ANY_TEMPO = (31.0, 213.0)
 BLOCK = 4096
 BINS = 10
 NEAR_S = 0.07
