@@ -99,7 +99,7 @@ def one_tape(
     for _ in range(40):
         speed, nominal = tape_speed(rng)
         which = int(rng.choice(len(m.bpm), p=m.weight))
-        by_machine = chance(rng, 0.22)
+        by_machine = chance(rng, 0.35)
         tempo = float(np.exp(rng.uniform(np.log(62), np.log(150)))) if by_machine else m.bpm[which]
         tempo *= float(np.exp(rng.normal(0, 0.1)))
         if tempo * speed.min() > TEMPO_LOW and tempo * speed.max() < TEMPO_HIGH:

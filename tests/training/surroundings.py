@@ -77,7 +77,44 @@ def loose_events(rng: np.random.Generator, m: Material, beat: bool) -> NDArray[n
                 rows.append(rows[-1] * [1, 1, ratio, 1, 1])
     if chance(rng, 0.15 if beat else 0.4):
         rows.append(wandering_chords(rng, m, speed))
+    if chance(rng, 0.03 if beat else 0.3):
+        rows.append(faltering_hits(rng, m, speed))
+    if chance(rng, 0.02 if beat else 0.1):
+        rows.append(wound(rng, m))
     return np.concatenate(rows) if rows else np.zeros((0, 5))
+
+
+def faltering_hits(rng: np.random.Generator, m: Material, speed: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return steps, rattle or a gate in the wind: one or two sounds, no gap like the one before, and halts."""
+    mean, spread = np.exp(rng.uniform(np.log(0.25), np.log(1.4))), rng.uniform(0.2, 0.55)
+    gaps = np.exp(rng.normal(np.log(mean), spread, int(80 / mean) + 8))
+    gaps += rng.exponential(2.0, len(gaps)) * (rng.random(len(gaps)) < rng.choice([0.0, 0.03, 0.1]))
+    at = np.cumsum(gaps) - rng.uniform(0, mean)
+    at = at[(at > 0) & (at < SCENE_S - 0.1)]
+    kinds = rng.choice([0, 1, 2, 3, 5, 6, 7, 8, 9, OTHER], int(rng.integers(1, 3)))
+    rows = as_events(rng, at, rng.choice(kinds, len(at)), rng.uniform(0.3, 1, len(at)), speed, chosen_sounds(rng, m))
+    return rows * [1, 1, 1, 10 ** (rng.uniform(-22, 0) / 20), 1]
+
+
+def wound(rng: np.random.Generator, m: Material) -> NDArray[np.float64]:
+    """Return drums under the head of a tape that is wound: a chatter of high, short hits, slower at both ends."""
+    sounds, at, now = chosen_sounds(rng, m), [], float(rng.uniform(0, 10))
+    ratios = []
+    while now < SCENE_S - 1:
+        end, begin, fast = min(now + rng.uniform(3, 12), SCENE_S - 0.1), now, rng.uniform(5, 25)
+        while now < end:
+            ratio = max(1.0, fast * min(1.0, (now - begin) / 1.5 + 0.05, (end - now) / 0.8 + 0.05))
+            now += float(rng.exponential(0.25)) / ratio
+            at.append(now)
+            ratios.append(ratio)
+        now += rng.uniform(1, 6)
+    size = len(at)
+    kinds = rng.choice([0, 1, 3, 3, 5, 6, 10], size)
+    rows = as_events(rng, np.array(at), kinds, rng.uniform(0.2, 1, size), np.ones(FRAMES + 1), sounds)
+    rows[:, 0] = np.minimum(rows[:, 0], (SCENE_S - 0.05) * RATE)
+    return rows * np.column_stack(
+        [np.ones((size, 2)), ratios, np.full(size, 10 ** (rng.uniform(-26, -4) / 20)), np.ones(size)]
+    )
 
 
 def wandering_chords(rng: np.random.Generator, m: Material, speed: NDArray[np.float64]) -> NDArray[np.float64]:
