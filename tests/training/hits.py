@@ -21,9 +21,13 @@ STYLES: tuple[tuple[float, dict[str, str]], ...] = (
     (1.0, {"kick": "9020000100930010", "snare": "0000900209009002"}),  # break beat
     (1.0, {"kick": "8000000060000000", "snare": "0000600000006000"}),  # sparse
     (0.5, {"kick": "9000900090009000", "snare": "0000000000000000"}),  # the kick alone
+    (1.5, {"kick": "901002901002", "snare": "000900000901", "off": "001001001001"}),  # shuffle
+    (1.0, {"kick": "900001602001", "snare": "000900000900", "off": "555555555555"}),  # slow twelve-eight
+    (1.0, {"kick": "902001001002", "snare": "001000900001", "off": "908908908908"}),  # half-time shuffle
 )
-"""What no drummer of the data set plays: how often a pattern is drawn, and its chances in tenths per sixteenth of a bar
-("9" is nearly always) for kick, snare, and a loud sound off the beat. Common practice, no source."""
+"""What the drummers of the data set seldom play: how often a pattern is drawn, and its chances in tenths per sixteenth
+of a bar, or per twelfth where the beat is in three ("9" is nearly always), for kick, snare, and another sound, mostly
+off the beat. Common practice, no source."""
 
 Sounds = tuple[list[NDArray[np.int64]], NDArray[np.float64], NDArray[np.float64]]
 """Per class the bank's sounds by loudness, its gain, and its pitch."""
@@ -40,14 +44,18 @@ def programmed(rng: np.random.Generator, beats: int) -> NDArray[np.float64]:
     hat_kind = int(rng.choice([3, 3, 4, 5, 10, OTHER]))
     has_hats = chance(rng, 0.55 if "off" in style else 0.9)
     kind_of = {"kick": 0, "snare": int(rng.choice([1, 1, 2])), "off": int(rng.choice([3, 5, 5, 10, OTHER, TONE]))}
+    steps = len(style["kick"])
+    if steps == 12:
+        swing, hat_every = 0.0, int(rng.choice([1, 1, 3]))
     rows = []
-    for step in range(16 * bars):
-        accent = 1.0 if step % 4 == 0 else (0.75 if step % 2 == 0 else 0.55)
+    for step in range(steps * bars):
+        at, even = 4 * step / steps, step % (steps // 4)
+        accent = 1.0 if even == 0 else (0.75 if 2 * even == steps // 4 else 0.55)
         for part, tenths in style.items():
-            if rng.random() < (int(tenths[step % 16]) / 10 + 0.02) ** sharp:
-                rows.append((step / 4, kind_of[part], rng.uniform(0.6, 1.0)))
-        if has_hats and step % hat_every == hat_off:
-            rows.append((step / 4, hat_kind, accent * rng.uniform(0.6, 1.0)))
+            if rng.random() < (int(tenths[step % steps]) / 10 + 0.02) ** sharp:
+                rows.append((at, kind_of[part], rng.uniform(0.6, 1.0)))
+        if has_hats and step % hat_every == (hat_off if steps == 16 else 0):
+            rows.append((at, hat_kind, accent * rng.uniform(0.6, 1.0)))
     loop = np.array(rows or [(0.0, 0, 1.0)])
     loop[:, 0] += swing * (np.rint(loop[:, 0] * 4) % 2 == 1) * 0.5
     times = int(np.ceil(beats / (4 * bars)))
@@ -73,6 +81,17 @@ def played(
     rows = np.concatenate([notes + np.array([size * i, 0, 0]) for i in range(times)])
     rows = rows[(rows[:, 0] >= first - 0.05) & (rows[:, 0] < first + beats)]
     return rows - np.array([first, 0, 0]), np.tile(offsets, times)[int(first) : int(first) + beats]
+
+
+def swung(rng: np.random.Generator, notes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return notes, time in beats first, some of them as a shuffle: the half of each beat falls at two thirds of it."""
+    if not chance(rng, 0.22):
+        return notes
+    half = float(rng.choice([2 / 3, 2 / 3, rng.uniform(0.55, 0.72)]))
+    beat, place = np.divmod(notes[:, 0] + 0.08, 1.0)  # a hit a little early belongs to its beat
+    place -= 0.08
+    late = np.interp(place, [-0.08, 0.0, 0.5, 0.92], [-0.08, 0.0, half, 0.92 + (half - 0.5) * 0.12])
+    return np.column_stack([beat + late, notes[:, 1:]])
 
 
 def thinned(rng: np.random.Generator, notes: NDArray[np.float64]) -> NDArray[np.float64]:

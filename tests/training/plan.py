@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.training.hits import as_events, chosen_sounds, played, programmed, thinned
+from tests.training.hits import as_events, chosen_sounds, played, programmed, swung, thinned
 from tests.training.material import Material
 from tests.training.scene import CLOCK, FRAMES, FRAMES_PER_S, SCENE_S, Scene, chance
 from tests.training.surroundings import level_curve, loose_events, random_bed, random_echo, random_tape
@@ -116,7 +116,7 @@ def one_tape(
         first = heard_from % max(1, len(m.offsets[which]) - 8)
         notes, offsets = played(rng, m, which, np.floor(first), beats)
     lead = 0.0 if begin > 0 else rng.random()  # a tape that already runs is met anywhere within a beat
-    notes = thinned(rng, notes.astype(float)) - np.array([lead, 0, 0])
+    notes = swung(rng, thinned(rng, notes.astype(float))) - np.array([lead, 0, 0])
     at = np.interp(notes[:, 0], place, CLOCK, left=-1, right=99)
     keep = (at >= max(begin, 0)) & (at < min(end, SCENE_S - 0.05))
     for _ in range(int(rng.random() < 0.15)):  # a hand on the mute
