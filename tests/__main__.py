@@ -13,13 +13,21 @@ from bridge import first_run
 DEBIAN = ("chromium", "ffmpeg", "jackd2", "libportaudio2")
 """Debian packages that tests with a real browser, real ports and a real sound flow need; without them these skip."""
 
+PURE = tuple(f"tests/{room}" for room in ("decks", "follow", "foot", "measure", "send", "testing", "test_engine.py"))
+"""Tests without a clock, port or process: they may share the machine, so they run on all cores at once."""
+
 CHECKS = {
     "ruff check": ("ruff", "check"),
     "ruff format": ("ruff", "format", "--check"),
     "mypy": ("mypy",),
-    "pytest": ("pytest",),
 }
-"""What runs, in this order, each as a module of this Python."""
+"""What runs first, in this order, each as a module of this Python."""
+
+PYTEST = {
+    "pytest of pure rooms": ("pytest", "-n", "auto", *PURE),
+    "pytest": ("pytest", *(f"--ignore={path}" for path in PURE)),
+}
+"""How all tests run: what keeps time has the machine for itself."""
 
 
 def missing(packages: tuple[str, ...]) -> list[str]:
@@ -35,10 +43,10 @@ def missing(packages: tuple[str, ...]) -> list[str]:
 def run(pytest_arguments: list[str]) -> int:
     """Run every check, also after one that failed; return 0 if all passed, else 1."""
     outcomes = {}
-    for name, command in CHECKS.items():
+    tests = {"pytest": ("pytest", *pytest_arguments)} if pytest_arguments else PYTEST
+    for name, command in (CHECKS | tests).items():
         print(f"== {name}", flush=True)
-        arguments = pytest_arguments if name == "pytest" else []
-        check = subprocess.Popen([sys.executable, "-m", *command, *arguments])
+        check = subprocess.Popen([sys.executable, "-m", *command])
         try:
             outcomes[name] = check.wait()
         except KeyboardInterrupt:  # it got the Ctrl-C as well: let it end what it started
