@@ -23,6 +23,7 @@ _HOPS_A_BLOCK = 26  # 0.26 s
 _BLOCKS_KEPT = 48
 _SIDE = 12  # blocks: 3.1 s
 _APART = 2  # blocks between the sides: the motor's glide
+_TURN_SIDE = 4  # blocks, 1 s, on either side of a turn
 _SEEN = 3  # blocks in a row that must show it
 _REST = 2 * _SIDE + _APART  # blocks after a switch, until none of them lies before it
 _RANGE_DB = 45.0
@@ -32,6 +33,7 @@ _BANDS_OFF = 2  # a tape's own slope and missing treble pull the best shift towa
 _LIKE = 0.5
 _LIKER_THAN_UNMOVED = 0.4
 _MOST_APART_DB = 2.6  # of one tape, laid over itself; two tapes of drums are 3.8 to 9 apart (measured)
+_RIDDEN_APART_DB = 3.0  # of one tape whose varispeed moved, up to 2.9 (measured, tests.bench.changes)
 _MOST_LOUDER_DB = 6.0
 _LEAST_SHAPE_DB = 1.5
 _VARISPEED_REACH = 1.2
@@ -83,13 +85,19 @@ class SpeedWatch:
         return None if end < _SIDE else _levels(np.mean(list(self._blocks)[end - _SIDE : end], axis=0))
 
     def sharpest_turn(self) -> int:
-        """Return the frame at which the profile turned most in the last 12 s; 0 before there are two blocks."""
-        if len(self._blocks) < 2:
+        """Return the frame at which the profile turned most in the last 12 s; 0 before there are two seconds.
+
+        It is the place that leaves the least scatter of the blocks about the two means beside it.
+        """
+        levels = np.array([_levels(block) for block in self._blocks])
+        at = np.arange(_TURN_SIDE, len(levels) - _TURN_SIDE + 1)
+        if not len(at):
             return 0
-        levels = [_levels(block) for block in self._blocks]
-        sides = [(levels[max(0, at - 4) : at], levels[at : at + 4]) for at in range(1, len(levels))]
-        turns = [float(np.abs(np.mean(a, axis=0) - np.mean(b, axis=0)).mean()) * min(len(a), len(b)) for a, b in sides]
-        return self._ends[int(np.argmax(turns))]
+        below = np.cumsum(levels, axis=0)
+        before = below[at - 1] / at[:, None]
+        after = (below[-1] - below[at - 1]) / (len(levels) - at)[:, None]
+        gained = at * (len(levels) - at) * ((before - after) ** 2).sum(axis=1)
+        return self._ends[int(at[np.argmax(gained)]) - 1]
 
     def _look(self) -> Switch | None:
         before, after = self.profile(_SIDE + _APART), self.profile()
@@ -153,7 +161,7 @@ def same_sound(before: Profile, after: Profile, factor: float) -> bool:
         return False
     places = np.arange(len(before), dtype=np.float64)
     moved = np.interp(places - BANDS_PER_OCTAVE * log2(factor), places, before)
-    return float(np.std(moved - after)) <= _MOST_APART_DB
+    return float(np.std(moved - after)) <= _RIDDEN_APART_DB
 
 
 def _laid_over(before: Profile, after: Profile, shift: int) -> tuple[Profile, Profile]:

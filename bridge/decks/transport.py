@@ -26,6 +26,10 @@ _TEMPOS_KEPT = int(7 * HOPS_PER_S)
 _JUST_BEFORE = int(0.5 * HOPS_PER_S)
 _LEVEL_OVER = int(HOPS_PER_S)
 _LOUDEST_DB = 40.0
+_SETTLES = int(5 * HOPS_PER_S)
+_LOOKS_EVERY = int(0.25 * HOPS_PER_S)
+_ONE_TURN = int(3 * HOPS_PER_S)
+_RUN_OUT = 5  # blocks of the speed watch, 1.3 s: the quiet second after which a stop is noticed, and the motor's glide
 _LONG_AGO = 24  # blocks of the speed watch, 6 s: before a follower that has just caught a new tempo could hear it
 
 
@@ -52,6 +56,23 @@ class Change:
     known: int
 
 
+@dataclass(slots=True)
+class _Start:
+    """A start whose tempo has not settled.
+
+    Attributes:
+        frame: When it was.
+        tempo: Tempo before the stop; None where there was none.
+        sound: Profile before the stop; None where too little was heard.
+        followed: Hops for which a tempo was followed since.
+    """
+
+    frame: int
+    tempo: float | None
+    sound: Profile | None
+    followed: int = 0
+
+
 class Transport:
     """Watches one deck.
 
@@ -71,7 +92,9 @@ class Transport:
         self._tempo: float | None = None
         self._tempos: deque[float | None] = deque([None], maxlen=_TEMPOS_KEPT)
         self._sound: Profile | None = None
-        self._started: int | None = None
+        self._sound_stopped: Profile | None = None
+        self._start: _Start | None = None
+        self._told: int | None = None
 
     @property
     def runs(self) -> bool:
@@ -98,10 +121,12 @@ class Transport:
         return changes
 
     def _started_or_stopped(self) -> Change:
-        self._speed.forget()
         if self._gate.is_open:
-            self._started = self._gate.since
+            self._speed.forget()
+            self._start = _Start(self._gate.since, self._tempo, self._sound_stopped)
             return self._change("started", self._gate.since, None, None)
+        self._sound_stopped = self._speed.profile(_RUN_OUT)
+        self._speed.forget()
         return self._change("stopped", self._gate.since, self._tempo, None)
 
     def _switched(self, hop: Hop) -> list[Change]:
@@ -128,16 +153,37 @@ class Transport:
                 self._sound = self._speed.profile(_LONG_AGO)
             return []
         before, self._tempo = self._tempo, tempo
-        started, self._started = self._started, None
-        if before is None or abs(gap := octave_gap(tempo, before)) < log2(1 + ANOTHER_TEMPO):
+        if self._start is not None:
+            return self._since_start(self._start, tempo)
+        if before is None or not is_another(tempo, before):
             return []
-        if started is not None:
-            return [self._change("another tape", started, before, tempo)]
         sound_before = self._sound if was != "following" else self._speed.profile(_LONG_AGO)
         sound_after = self._speed.profile()
-        if sound_before is None or sound_after is None or same_sound(sound_before, sound_after, 2.0**gap):
+        if sound_before is None or sound_after is None or _ridden(sound_before, sound_after, before, tempo):
             return []
-        return [self._change("another tape", self._speed.sharpest_turn(), before, tempo)]
+        return self._turned_to(before, tempo)
+
+    def _turned_to(self, before: float, tempo: float) -> list[Change]:
+        """Tell of another tape where the sound turned; a tempo that is only put right after that is none."""
+        at = self._speed.sharpest_turn()
+        if self._told is not None and at - self._told < _ONE_TURN * self._hop_frames:
+            return []
+        self._told = at
+        return [self._change("another tape", at, before, tempo)]
+
+    def _since_start(self, start: _Start, tempo: float) -> list[Change]:
+        """Compare the tempo with the one before the stop until it has settled: the first one caught may be wrong."""
+        looks = start.followed % _LOOKS_EVERY == 0
+        start.followed += 1
+        if start.followed > _SETTLES:
+            self._start = None
+        if not looks or start.tempo is None or not is_another(tempo, start.tempo):
+            return []
+        after = self._speed.profile()
+        if start.sound is not None and (after is None or _ridden(start.sound, after, start.tempo, tempo)):
+            return []
+        self._start, self._told = None, start.frame
+        return [self._change("another tape", start.frame, start.tempo, tempo)]
 
     def _change(
         self, kind: DeckChangeKind, frame: int, tempo_before: float | None, tempo_after: float | None
@@ -161,3 +207,13 @@ class Transport:
             return SILENCE_DB
         power = sum(10.0 ** (level / 10.0) for level in levels) / len(levels)
         return min(_LOUDEST_DB, 10.0 * log10(power))
+
+
+def is_another(tempo: float, before: float) -> bool:
+    """Return whether two tempos in bpm are further apart than one tape left alone would bring them."""
+    return abs(octave_gap(tempo, before)) >= log2(1 + ANOTHER_TEMPO)
+
+
+def _ridden(sound_before: Profile, sound_after: Profile, before: float, after: float) -> bool:
+    """Return whether a tempo that moved can be one tape's whose varispeed was moved."""
+    return same_sound(sound_before, sound_after, 2.0 ** octave_gap(after, before))

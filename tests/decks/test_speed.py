@@ -81,3 +81,19 @@ def test_one_tape_ridden_is_the_same_sound_and_another_is_not():
     assert same_sound(before, profile(drums("gravel-path", 84.0 * 1.12, 4.0)), 1.12)
     assert not same_sound(before, profile(drums("winch-room", 84.0 * 1.12, 4.0)), 1.12)
     assert not same_sound(before, before, 1.4)
+
+
+@pytest.mark.parametrize("heard_since_s", [2.0, 4.0, 6.0, 8.0])
+def test_the_turn_is_found_where_another_tape_began(heard_since_s):
+    watch = SpeedWatch()
+    both = [drums("gravel-path", 84.0, 14.0), drums("winch-room", 63.0, heard_since_s)]
+    for hop in Features(RATE).hear(np.concatenate(both)):
+        watch.hear(hop)
+    assert watch.sharpest_turn() / RATE == pytest.approx(14.0, abs=0.6)
+
+
+def test_there_is_no_turn_before_two_seconds():
+    watch = SpeedWatch()
+    for hop in Features(RATE).hear(drums("gravel-path", 84.0, 1.9)):
+        watch.hear(hop)
+    assert watch.sharpest_turn() == 0

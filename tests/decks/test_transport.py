@@ -5,8 +5,22 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from bridge.decks.transport import Change, Transport
+from bridge.events import FollowerState
+from bridge.follow.features import Features
 from bridge.follow.prior import octave_gap
-from tests.follow.sounds import RATE, Heard, drums, hear, hiss, silence, switched
+from tests.follow.sounds import NORTH, RATE, Heard, drums, hear, hiss, silence, switched
+
+Followed = tuple[float, FollowerState, float | None]
+
+
+def told(sound: np.ndarray, followed: list[Followed]) -> list[Change]:
+    """Return what is told of a sound beside a follower that is made up: from when on, its state and its tempo."""
+    transport, changes = Transport(NORTH, RATE), []
+    for hop in Features(RATE).hear(sound):
+        _, state, tempo = next(row for row in reversed(followed) if row[0] <= hop.frame / RATE)
+        changes += transport.hear(hop, state, tempo)
+    return changes
 
 
 def heard_of(*parts: np.ndarray) -> Heard:
@@ -90,3 +104,32 @@ def test_a_switch_that_leads_out_of_the_range_keeps_the_octave():
 def test_a_rest_of_less_than_a_second_is_no_stop():
     heard = heard_of(drums("gravel-path", 84.0, 10.0), silence(0.8), drums("gravel-path", 84.0, 5.0))
     assert heard.kinds() == ["started"]
+
+
+def test_the_same_tape_started_again_at_another_varispeed_is_not_another():
+    heard = heard_of(drums("gravel-path", 84.0, 10.0), silence(2.0), drums("gravel-path", 94.0, 12.0))
+    assert heard.kinds() == ["started", "stopped", "started"]
+    assert heard.tempo_after(20) == pytest.approx(94.0, rel=0.01)
+
+
+def test_another_tape_is_told_even_if_the_first_tempo_that_was_caught_was_the_old_one():
+    sound = np.concatenate([drums("gravel-path", 84.0, 10.0), silence(2.0), drums("winch-room", 63.0, 12.0)])
+    before: list[Followed] = [(0, "listening", None), (3, "following", 84.0), (11, "idle", None)]
+    changes = told(sound, [*before, (12.1, "listening", None), (15, "following", 82.5), (16, "following", 63.0)])
+    assert [change.kind for change in changes] == ["started", "stopped", "started", "another tape"]
+    assert changes[3].frame == changes[2].frame
+    assert (changes[3].tempo_before, changes[3].tempo_after) == (84.0, 63.0)
+
+
+def test_a_tempo_that_is_put_right_is_not_another_tape_again():
+    sound = np.concatenate([drums("gravel-path", 84.0, 14.0), drums("winch-room", 63.0, 12.0)])
+    changes = told(
+        sound, [(0, "listening", None), (3, "following", 84.0), (17, "following", 75.0), (18.5, "following", 63.0)]
+    )  # fmt: skip
+    assert [change.kind for change in changes] == ["started", "another tape"]
+
+
+def test_another_tempo_with_the_same_sound_is_not_another_tape():
+    """Whatever the follower makes of it."""
+    sound = drums("gravel-path", 84.0, 24.0)
+    assert [change.kind for change in told(sound, [(0, "following", 84.0), (14, "following", 75.0)])] == ["started"]
