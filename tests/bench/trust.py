@@ -5,8 +5,9 @@ which never trained; every item goes through the engine that plays live, over 31
 is right if it lies within 70 ms of a true beat while its tempo is within 8 % of the true one, octaves aside (at double
 tempo a beat half-way counts). Beside it stands how often the octave is the true one as well. What is placed where there
 is no beat is wrong. The expected calibration error is the mean distance between confidence and share right over ten
-bins, each weighed by its beats. ``--scenes N`` takes N training scenes instead (torch needed), and ``--fit`` adds the
-two numbers of `bridge.follow.trust` as they would be fitted to what was heard.
+bins, each weighed by its beats. Late is how long after the true beats an item's right ones were placed: the median of
+the items' medians. ``--scenes N`` takes N training scenes instead (torch needed), and ``--fit`` adds the two numbers of
+`bridge.follow.trust` as they would be fitted to what was heard.
 """
 
 from __future__ import annotations
@@ -96,6 +97,14 @@ def table(confidence: Numbers, is_right: NDArray[np.bool_]) -> dict[str, Any]:
     }
 
 
+def late_ms(placed: Numbers, beats: Numbers) -> Numbers:
+    """Return shape (placed,): how late each is after the true beat nearest to it, in ms."""
+    after = np.clip(np.searchsorted(beats, placed[:, 0]), 1, len(beats) - 1)
+    sides = np.stack([placed[:, 0] - beats[after - 1], placed[:, 0] - beats[after]])
+    nearest: Numbers = 1e3 * sides[np.abs(sides).argmin(axis=0), np.arange(len(placed))]
+    return nearest
+
+
 def area(confidence: Numbers, is_right: NDArray[np.bool_]) -> float | None:
     """Return the chance that a right beat has more confidence than a wrong one; None where one of both is missing."""
     good, bad = np.sort(confidence[is_right]), confidence[~is_right]
@@ -155,16 +164,19 @@ def main() -> None:
     options.add_argument("--seed", type=int, default=4711, help="of the scenes (default: 4711)")
     chosen = options.parse_args()
     source = scenes(chosen.scenes, chosen.seed) if chosen.scenes else items(chosen.corpus, chosen.every)
-    confidences, rights, count = [], [], 0
+    confidences, rights, late, count = [], [], [], 0
     for sound, rate, beats in source:
         placed = heard(sound, rate)
         confidences.append(placed[:, 2])
         rights.append(right(placed, beats))
+        if rights[-1][:, 1].any():
+            late.append(np.median(late_ms(placed, beats)[rights[-1][:, 1]]))
         count += 1
     of = f"training scenes, seed {chosen.seed}" if chosen.scenes else str(chosen.corpus)
     told = np.concatenate(confidences), np.concatenate(rights)
     fit = {"fitted": fitted(*told)} if chosen.fit else {}
-    print(json.dumps({"of": of, "items": count} | table(*told) | fit, indent=2))
+    whole = {"of": of, "items": count, "late_ms_median_of_items": round(float(np.median(late)), 1)}
+    print(json.dumps(whole | table(*told) | fit, indent=2))
 
 
 if __name__ == "__main__":
