@@ -312,7 +312,7 @@ class _Ear:
             self._follower.tempo_moved_by(change.tempo_after / change.tempo_before)
         elif change.kind == "another tape":
             self._follower.tape_changed()
-        if change.kind != "started":  # after a stop too: the echoes have died away
+        if change.sure and change.kind != "started":  # after a stop too: the echoes have died away
             self._stepped_at = change.frame / self._rate
 
     def _at(self, frame: float) -> float:
@@ -342,6 +342,7 @@ class _Ear:
             level_before_db=change.level_before_db,
             level_after_db=change.level_after_db,
             known=self._at(change.known),
+            sure=change.sure,
         )
 
     def _level(self, hop: Hop) -> Iterator[Fact]:

@@ -314,6 +314,7 @@ class DeckChanged(Fact):
         level_before_db: Level before it in dB.
         level_after_db: Level after it in dB.
         known: Host time at which it was known, in seconds.
+        sure: False where a mixer's output told it: a fader that is opened or shut sounds alike.
     """
 
     deck: str
@@ -323,6 +324,7 @@ class DeckChanged(Fact):
     level_before_db: float
     level_after_db: float
     known: float
+    sure: bool = True
 
     def __post_init__(self) -> None:
         finite("at", self.at)

@@ -77,7 +77,7 @@ OUT = (
         "s",
         "word",
         "started, stopped, another tape, speed switch",
-        "what happened to the deck, as it is known",
+        "what happened to the deck, as it is known; not what a mixer's output only lets suppose",
     ),
     _out("deck/NAME/one", "i", "bar", "1", "bar one is here, said somebody"),
     _out("pedal/NAME/tempo", "f", "bpm", "20..400", "tempo of the pedal's clock, as it is told"),

@@ -89,6 +89,8 @@ class Deck:
         channels: One to four input channels, counted from 1: what is recorded and levelled.
         dry: Up to four input channels of a dry tap: where the beat, and what the hand does to the deck, are sought
             while it is not silent. Empty where there is none: `channels` are heard then.
+        mixed: Whether `channels` carry several decks, as a mixer's output does: one is then heard to start or stop
+            while another sounds on. A dry tap never does.
         tempo_range: Slowest and fastest tempo in bpm at the speed it plays.
         beats_in_bar: Beats in a bar, 1..16. Where a bar begins is for the foot to say.
         tapes: The tapes that are to be played on it, in order.
@@ -98,6 +100,7 @@ class Deck:
     name: str
     channels: tuple[int, ...]
     dry: tuple[int, ...] = ()
+    mixed: bool = False
     tempo_range: tuple[float, float] = (40.0, 160.0)
     beats_in_bar: int = 4
     tapes: tuple[Tape, ...] = ()

@@ -113,6 +113,7 @@ class DeckTable(Table):
     dry: Annotated[list[Channel], Field(min_length=1, max_length=4), AfterValidator(each_once)] = may(
         "Give 1 to 4 input channels of the deck's dry tap, counted from 1 up to 64, each once, or leave the key out"
     )
+    mixed: bool = may("Write true where the channels carry several decks, as a mixer's output does, or false")
     tempo_range: TempoRange = may("Give the slowest and the fastest tempo in bpm, 20..400, such as [40, 160]")
     beats_in_bar: Annotated[int, Field(ge=1, le=16)] = may("Give a whole number of beats, 1..16")
     tapes: list[TapeTable] = may("Write a table [[decks.tapes]] for each tape, below the deck, or none")

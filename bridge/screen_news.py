@@ -38,7 +38,7 @@ def news(fact: Fact) -> str | None:
         case FollowerChanged():
             return f"{fact.deck}: {fact.was} -> {fact.now}"
         case DeckChanged():
-            return f"{fact.deck}: {fact.change}{_tempi(fact)}"
+            return f"{fact.deck}: {fact.change}{'' if fact.sure else ', perhaps'}{_tempi(fact)}"
         case MarkPlaced():
             return f"mark: {fact.text}"
         case ListenerLost():

@@ -347,3 +347,14 @@ def test_sound_that_runs_backwards_is_refused():
 def test_sound_without_a_channel_of_the_rig_is_refused():
     with pytest.raises(ValueError, match="deck 'south' needs channel 2, the sound has 1"):
         Engine(RIG, RATE, learned()).handle(SoundHeard(frame=0, at=0.0, samples=np.zeros((512, 1), np.float32)))
+
+
+def test_a_deck_that_comes_into_a_mix_and_leaves_it_is_told_as_not_sure():
+    """Both channels as a mixer's output: the bed goes on while the drums come at 2 s and go at 13 s."""
+    deck = Deck(name="mixer", channels=(1, 2), mixed=True, tempo_range=(60, 130))
+    pedal = dataclasses.replace(LONG_ECHO, listens_to="mixer")
+    engine = Engine(Rig(path="test", sound=SoundInput(), decks=(deck,), pedals=(pedal,)), RATE, learned())
+    changes = [fact for fact in heard(night(), [512], engine) if isinstance(fact, DeckChanged)]
+    told = [(change.change, change.sure) for change in changes]
+    assert told == [("started", True), ("started", False), ("stopped", False)]
+    assert [change.at for change in changes[1:]] == pytest.approx([2.0, 13.0], abs=0.8)

@@ -216,6 +216,7 @@ FAULTS: list[tuple[str, int | None, str, list[str]]] = [
     (DECK + "dry = [3, 2]\n", 4, "decks[0].dry", ["= [3, 2] names input 2", "in channels of line 3 too"]),
     (DECK + "dry = [5]\n" + SOUTH + "dry = [5]\n", 8, "decks[1].dry", ["names input 5", "in dry of line 4 too"]),
     (DECK + "dry = [3]\n" + SOUTH, 4, "decks[0].dry", ["names input 3", "in channels of line 7 too", "own dry tap"]),
+    (DECK + 'mixed = "yes"\n', 4, "decks[0].mixed", ['= "yes" is', "several decks"]),
     (DECK + 'follower = "drums"\n', 4, "decks[0].follower", ['= "drums" is not a known word', '"onsets", or "aubio"']),
     (DECK + "follower = true\n", 4, "decks[0].follower", ["= true is", '"net"']),
     (DECK + PEDAL + "sync = []\n", 8, "pedals[0].sync", ["is empty"]),

@@ -6,6 +6,7 @@ import io
 import sys
 import threading
 import time
+from dataclasses import replace
 
 import pytest
 from rich.console import Console
@@ -117,6 +118,10 @@ def test_where_there_is_no_terminal_each_change_is_a_line_and_drift_is_not():
     ("fact", "line"),
     [
         (SWITCH, "north: speed switch, 59.0 -> 118.0 bpm"),
+        (
+            replace(SWITCH, change="stopped", tempo_after=None, sure=False),
+            "north: stopped, perhaps, 59.0 -> – bpm",
+        ),
         (MarkPlaced(at=1.0, wall=0.0, text="[bold] the ferry"), "mark: [bold] the ferry"),
         (ListenerLost(at=1.0, pid=7, why="signal 9"), "the listener was lost (signal 9); the clocks went on"),
         (PortOpened(at=1.0, port="Pedals A", found="Pedals A 20:0"), "Pedals A: ready (Pedals A 20:0)"),

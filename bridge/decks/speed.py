@@ -19,7 +19,9 @@ from bridge.follow.features import BANDS_PER_OCTAVE, Hop
 
 Profile = NDArray[np.float64]
 
-_HOPS_A_BLOCK = 26  # 0.26 s
+HOPS_A_BLOCK = 26
+"""Hops over which a profile is taken: 0.26 s."""
+
 _BLOCKS_KEPT = 48
 _SIDE = 12  # blocks: 3.1 s
 _APART = 2  # blocks between the sides: the motor's glide
@@ -71,9 +73,9 @@ class SpeedWatch:
         """Take in one hop, and return the switch that it gave away, if any."""
         self._sum = hop.power.copy() if self._sum is None else self._sum + hop.power
         self._hops += 1
-        if self._hops < _HOPS_A_BLOCK:
+        if self._hops < HOPS_A_BLOCK:
             return None
-        self._blocks.append(self._sum / _HOPS_A_BLOCK)
+        self._blocks.append(self._sum / HOPS_A_BLOCK)
         self._ends.append(hop.frame)
         self._sum, self._hops = None, 0
         self._rest = max(0, self._rest - 1)

@@ -1,7 +1,8 @@
 """What the hand did to a deck: started it, stopped it, put in another tape, switched its speed.
 
-Starts and stops are read from the level; another tape from a tempo that came back different after a stop, or changed
-together with the sound; a speed switch from the spectrum (`bridge.decks.speed`).
+Starts and stops are read from the level, or in a mix, where others sound on, from what comes and leaves with a beat
+(`bridge.decks.mix`); another tape from a tempo that came back different after a stop, or changed together with the
+sound; a speed switch from the spectrum (`bridge.decks.speed`).
 """
 
 from __future__ import annotations
@@ -10,7 +11,8 @@ from collections import deque
 from dataclasses import dataclass
 from math import log2, log10
 
-from bridge.decks.speed import Profile, SpeedWatch, same_sound
+from bridge.decks.mix import Mix
+from bridge.decks.speed import HOPS_A_BLOCK, Profile, SpeedWatch, same_sound
 from bridge.events import DeckChangeKind, FollowerState
 from bridge.follow.features import HOPS_PER_S, Hop, hop_frames
 from bridge.follow.gate import Gate
@@ -29,6 +31,7 @@ _LOUDEST_DB = 40.0
 _SETTLES = int(5 * HOPS_PER_S)
 _LOOKS_EVERY = int(0.25 * HOPS_PER_S)
 _ONE_TURN = int(3 * HOPS_PER_S)
+_PROFILED = int(3.2 * HOPS_PER_S)
 _RUN_OUT = 5  # blocks of the speed watch, 1.3 s: the quiet second after which a stop is noticed, and the motor's glide
 _LONG_AGO = 24  # blocks of the speed watch, 6 s: before a follower that has just caught a new tempo could hear it
 
@@ -45,6 +48,7 @@ class Change:
         level_before_db: Level in the second before it, -120..40.
         level_after_db: Level in the second after it, or in what is heard of that second, -120..40.
         known: Frames heard when it was noticed.
+        sure: Whether hardly anything else sounds like it; see `bridge.decks.layers`.
     """
 
     frame: int
@@ -54,6 +58,7 @@ class Change:
     level_before_db: float
     level_after_db: float
     known: int
+    sure: bool = True
 
 
 @dataclass(slots=True)
@@ -95,6 +100,7 @@ class Transport:
         self._sound_stopped: Profile | None = None
         self._start: _Start | None = None
         self._told: int | None = None
+        self._mix = Mix() if deck.mixed and not deck.dry else None
 
     @property
     def runs(self) -> bool:
@@ -116,11 +122,14 @@ class Transport:
             changes.append(self._started_or_stopped())
         if self._gate.is_open:
             changes += self._switched(hop)
+            changes += self._came_or_left(hop, state)
         changes += self._another_tape(state, tempo)
         self._tempos.append(self._tempo)
         return changes
 
     def _started_or_stopped(self) -> Change:
+        if self._mix is not None:
+            self._mix.forget()
         if self._gate.is_open:
             self._speed.forget()
             self._start = _Start(self._gate.since, self._tempo, self._sound_stopped)
@@ -128,6 +137,17 @@ class Transport:
         self._sound_stopped = self._speed.profile(_RUN_OUT)
         self._speed.forget()
         return self._change("stopped", self._gate.since, self._tempo, None)
+
+    def _came_or_left(self, hop: Hop, state: FollowerState) -> list[Change]:
+        """Return the tape that was started or stopped in a mix where others sound on."""
+        if self._mix is None or (edge := self._mix.hear(hop, state)) is None:
+            return []
+        frame = self._frame - edge.hops_back * self._hop_frames
+        if self._mix.plays:
+            self._start = _Start(frame, self._tempo, self._sound_stopped)
+            return [self._change("started", frame, None, None, sure=False)]
+        self._sound_stopped = self._speed.profile(edge.hops_back // HOPS_A_BLOCK + 1)
+        return [self._change("stopped", frame, self._tempo, None, sure=False)]
 
     def _switched(self, hop: Hop) -> list[Change]:
         switch = self._speed.hear(hop)
@@ -151,6 +171,8 @@ class Transport:
         if state != "following" or tempo is None:
             if was == "following":
                 self._sound = self._speed.profile(_LONG_AGO)
+            return []
+        if self._mix is not None and not self._mix.plays:
             return []
         before, self._tempo = self._tempo, tempo
         if self._start is not None:
@@ -179,14 +201,20 @@ class Transport:
             self._start = None
         if not looks or start.tempo is None or not is_another(tempo, start.tempo):
             return []
-        after = self._speed.profile()
+        after = self._speed.profile() if self._frame - start.frame >= _PROFILED * self._hop_frames else None
         if start.sound is not None and (after is None or _ridden(start.sound, after, start.tempo, tempo)):
             return []
         self._start, self._told = None, start.frame
         return [self._change("another tape", start.frame, start.tempo, tempo)]
 
     def _change(
-        self, kind: DeckChangeKind, frame: int, tempo_before: float | None, tempo_after: float | None
+        self,
+        kind: DeckChangeKind,
+        frame: int,
+        tempo_before: float | None,
+        tempo_after: float | None,
+        *,
+        sure: bool = True,
     ) -> Change:
         back = (self._frame - frame) // self._hop_frames
         return Change(
@@ -197,6 +225,7 @@ class Transport:
             level_before_db=self._level(back, back + _LEVEL_OVER),
             level_after_db=self._level(back - _LEVEL_OVER, back),
             known=self._frame,
+            sure=sure,
         )
 
     def _level(self, newest: int, oldest: int) -> float:

@@ -31,7 +31,7 @@ def _said(fact: Fact) -> Iterator[Message]:
             yield f"deck/{_safe(fact.deck)}/beat", fact.index
         case FollowerChanged():
             yield f"deck/{_safe(fact.deck)}/state", fact.now
-        case DeckChanged():
+        case DeckChanged(sure=True):
             yield f"deck/{_safe(fact.deck)}/change", fact.change
         case BarCounted():
             yield f"deck/{_safe(fact.deck)}/one", 1

@@ -228,4 +228,5 @@ def _change(fact: DeckChanged, listening: Sequence[float], began: float) -> Chan
         after=after,
         percent=100.0 * (after / before - 1.0) if before is not None and after is not None else None,
         noticed_after_s=max(0.0, fact.known - fact.at),
+        sure=fact.sure,
     )

@@ -14,7 +14,7 @@ LABEL = 28
 
 def plot_data(story: Story, kept: KeptSound) -> dict[str, Any]:
     """Return what the plots are drawn from; seconds to the millisecond, since a screen shows no more."""
-    changes = [[_round(c.seconds), f"{clean(c.deck)}: {c.kind}"] for c in story.changes if c.by_hand]
+    changes = [[_round(c.seconds), f"{clean(c.deck)}: {c.words}"] for c in story.changes if c.by_hand]
     return {
         "length": _round(story.length_s),
         "decks": [_deck_data(deck, story) for deck in story.decks],

@@ -29,7 +29,7 @@ def summary(story: Story, found: Sequence[Trouble]) -> tuple[str, ...]:
     first = f"The take lasts {time(story.length_s)}, with {_decks_called(len(story.decks))} {decks}".rstrip()
     heard = [f"{clean(deck.name)} for {percent(deck.share_following)}" for deck in story.decks]
     first += f"; the bridge followed {_and(heard)} of the time." if heard else "."
-    changes = {(c.deck, c.seconds) for c in story.changes if c.by_hand}  # started with another tape is one
+    changes = {(c.deck, c.seconds) for c in story.changes if c.by_hand and c.sure}  # started with another tape is one
     changed = f"Decks were changed by hand {_times(len(changes))}" if changes else "No deck was changed"
     if not found:
         return (first, f"{changed}, and nothing went wrong.")
@@ -150,7 +150,7 @@ def _changes(changes: Sequence[Change]) -> Table:
         (
             time(change.seconds),
             change.deck,
-            change.kind,
+            change.words,
             bpm(change.before),
             bpm(change.after),
             signed(change.percent, "%", 1),

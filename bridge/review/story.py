@@ -176,6 +176,7 @@ class Change:
         after: Tempo after it; None where there was none yet.
         percent: How much faster it went on; None where a tempo is missing.
         noticed_after_s: How much later the bridge knew.
+        sure: False where a mixer's output told it.
     """
 
     seconds: float
@@ -185,6 +186,12 @@ class Change:
     after: float | None
     percent: float | None
     noticed_after_s: float
+    sure: bool = True
+
+    @property
+    def words(self) -> str:
+        """What happened, and whether that is not sure."""
+        return self.kind if self.sure else f"{self.kind}, perhaps"
 
     @property
     def by_hand(self) -> bool:

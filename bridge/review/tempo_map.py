@@ -116,7 +116,7 @@ def _map_track(story: Story, lead: DeckStory | None, segments: Sequence[Segment]
         if segment is not None and (before is None or before.tempo_us != segment.tempo_us):
             events.append((segment.tick, 1, partial(meta, "set_tempo", tempo=segment.tempo_us)))
     texts = [(mark.seconds, mark.text) for mark in story.marks]
-    texts += [(change.seconds, f"{change.deck}: {change.kind}") for change in story.changes if change.by_hand]
+    texts += [(change.seconds, f"{change.deck}: {change.words}") for change in story.changes if change.by_hand]
     for seconds, text in texts:
         events.append((tick_of(1e6 * seconds, segments, begins), 2, partial(meta, "marker", text=one_line(text))))
     return _track(events)

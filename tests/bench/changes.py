@@ -5,6 +5,9 @@ varispeed is moved by 6 to 14 %, its speed is switched, it is stopped; another t
 without a rest. Two hearings of it: the deck's own sound, and the mixer's output alone, to which the other deck adds a
 bed from end to end. A varispeed move has no fact of its own: told is how long the follower's tempo takes from the
 move's end to within 2 % of the tape's (octaves aside), and how often the move is taken for something else.
+
+Faders are no decks: a mix of drums and a bed whose fader goes down and up again, over 0.3 to 8 s each way, by 30 dB
+(the whole mix, then the drums alone), and the drums' fader shut and opened. Told is how many are taken for something.
 """
 
 from __future__ import annotations
@@ -12,6 +15,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections import defaultdict
+from dataclasses import replace
 from typing import Any
 
 import mir_eval
@@ -21,6 +25,7 @@ from bridge.rig import Deck
 from bridge.testing.beds import fog_signal
 from bridge.testing.clips import drum_loop
 from bridge.testing.tape import Move, TapeMachine
+from tests.bench.negatives import DRUMS_TEMPO
 from tests.follow.sounds import Heard, hear
 
 RATE = 24_000
@@ -29,6 +34,9 @@ WITHIN_S = 3.0
 HEARING_S = 2.0  # the hearing itself begins: what is told of that is no change
 NEAR = 0.02
 DECK = Deck(name="north", channels=(1,), tempo_range=(40.0, 130.0))
+MIXED = replace(DECK, mixed=True)
+DOWN_S, UP_S, FADED_S = 15.0, 31.0, 48.0
+FADERS = {"the mix by 30 dB": (-30.0, True), "one deck by 30 dB": (-30.0, False), "one deck shut": (-90.0, False)}
 KINDS = ("started", "stopped", "another tape", "speed switch")
 CLIPS = ("gravel-path", "winch-room")
 
@@ -74,6 +82,42 @@ def scene(seed: int) -> tuple[np.ndarray, np.ndarray, Truth, tuple[float, float]
         ("another tape", change),
     ]
     return north, mix, truth, (ride + over, tempo * begin * (1 + way))
+
+
+def faded(seed: int, to_db: float, of_all: bool) -> tuple[np.ndarray, tuple[float, float]]:
+    """Return drums and a bed while a fader goes down and up again, and how long each way takes in seconds."""
+    rng = np.random.default_rng([seed, 7])
+    down, up = np.exp(rng.uniform(np.log(0.3), np.log(8), 2))
+    time_s = np.arange(round(FADED_S * RATE)) / RATE
+    machine = TapeMachine(rate=RATE, hiss_db=rng.uniform(-66, -56))
+    speed = machine.speed(FADED_S, (Move(time_s=0.01, speed=1.0),), rng)
+    clip, tempo = CLIPS[seed % 2], DRUMS_TEMPO * rng.uniform(0.7, 1.3)
+    drums = machine.play(drum_loop(clip, name=clip, tempo=tempo), speed).sound + machine.hiss(speed, rng)
+    bed = 0.6 * TapeMachine(rate=RATE).play(fog_signal(FADED_S, rng), np.ones(len(speed))).sound
+    curve = np.interp(time_s, [DOWN_S, DOWN_S + down, UP_S, UP_S + up], [0.0, to_db, to_db, 0.0])
+    gain = 10 ** (curve / 20)
+    quiet = rng.normal(0, 10 ** (-75 / 20), len(speed))
+    return gain * (drums + bed) + quiet if of_all else gain * drums + bed, (float(down), float(up))
+
+
+def faders(seeds: int) -> dict[str, dict[str, Any]]:
+    """Return by kind of fader how many moves there were, what was told of them, and the longest of which it was."""
+    out = {}
+    for name, (to_db, of_all) in FADERS.items():
+        told, longest = 0, 0.0
+        for seed in range(seeds):
+            sound, lengths = faded(seed, to_db, of_all)
+            at = [
+                c.frame / RATE
+                for c in hear(sound.astype(np.float32), RATE, MIXED).changes
+                if c.frame > HEARING_S * RATE
+            ]
+            told += len(at)
+            for begin, length in zip((DOWN_S, UP_S), lengths, strict=True):
+                if any(begin - 1 <= one <= begin + length + 3 for one in at):
+                    longest = max(longest, length)
+        out[name] = {"moves": 2 * seeds, "taken_for_something": told, "longest_s": round(longest, 2) or None}
+    return out
 
 
 def matched(truth: Truth, heard: Heard) -> dict[str, dict[str, Any]]:
@@ -127,8 +171,8 @@ def main() -> None:
     rows, rides = defaultdict(list), defaultdict(list)
     for seed in range(seeds):
         north, mix, truth, ride = scene(seed)
-        for name, sound in (("deck", north), ("mixer output", mix)):
-            heard = hear(sound.astype(np.float32), RATE, DECK)
+        for name, sound, deck in (("deck", north, DECK), ("mixer output", mix, MIXED)):
+            heard = hear(sound.astype(np.float32), RATE, deck)
             rows[name].append(matched(truth, heard))
             rides[name].append(ridden(heard, *ride))
     result: dict[str, Any] = {"seeds": seeds, "within_s": WITHIN_S}
@@ -142,6 +186,7 @@ def main() -> None:
                 "taken_for_something_else": sum(other for _, other in rides[name]),
             }
         }
+    result["mixer output, a fader"] = faders(seeds)
     print(json.dumps(result, indent=2))
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,7 +11,7 @@ from bridge.decks.transport import Change, Transport
 from bridge.events import FollowerState
 from bridge.follow.features import Features
 from bridge.follow.prior import octave_gap
-from tests.follow.sounds import NORTH, RATE, Heard, drums, hear, hiss, silence, switched
+from tests.follow.sounds import NORTH, RATE, Heard, drums, hear, hiss, horns, silence, switched
 
 Followed = tuple[float, FollowerState, float | None]
 
@@ -133,3 +135,42 @@ def test_another_tempo_with_the_same_sound_is_not_another_tape():
     """Whatever the follower makes of it."""
     sound = drums("gravel-path", 84.0, 24.0)
     assert [change.kind for change in told(sound, [(0, "following", 84.0), (14, "following", 75.0)])] == ["started"]
+
+
+MIXER = replace(NORTH, mixed=True)
+
+
+@pytest.fixture(scope="module")
+def mixed() -> np.ndarray:
+    """A bed from end to end; over it a tape of drums, three seconds without, and another."""
+    sound = 0.3 * horns(33.0, np.random.default_rng(1))
+    sound[5 * RATE : 17 * RATE] += drums("gravel-path", 84.0, 12.0)
+    sound[20 * RATE :] += drums("winch-room", 63.0, 13.0)
+    return sound.astype(np.float32)
+
+
+def test_in_a_mix_tapes_are_heard_to_come_and_leave_while_another_sounds_on(mixed):
+    changes = hear(mixed, deck=MIXER).changes
+    assert [change.kind for change in changes] == ["started", "started", "stopped", "started", "another tape"]
+    assert [change.frame / RATE for change in changes[1:]] == pytest.approx([5.0, 17.0, 20.0, 20.0], abs=1.0)
+    assert [change.sure for change in changes] == [True, False, False, False, True]
+    assert octave_gap(changes[4].tempo_after, 63.0) == pytest.approx(0.0, abs=0.03)
+
+
+def test_blocks_of_any_size_tell_the_same_of_a_mix(mixed):
+    assert hear(mixed, deck=MIXER, blocks=(441, 10_007, 64)).changes == hear(mixed, deck=MIXER).changes
+
+
+def test_on_a_deck_of_its_own_what_comes_and_leaves_is_the_tapes_own_music(mixed):
+    for deck in (NORTH, replace(MIXER, dry=(2,))):
+        assert all(change.sure and change.kind != "stopped" for change in hear(mixed, deck=deck).changes)
+
+
+@pytest.mark.parametrize("over_s", [0.5, 4.0])
+def test_a_fader_that_rides_the_mix_or_one_deck_of_it_by_30_db_is_no_change(over_s):
+    bed, tape = 0.3 * horns(36.0, np.random.default_rng(2)), drums("gravel-path", 84.0, 36.0, hiss=0.0)
+    time_s = np.arange(len(bed)) / RATE
+    fader = 10.0 ** (np.interp(time_s, [12, 12 + over_s, 22, 22 + over_s], [0, -30, -30, 0]) / 20.0)
+    quiet = np.random.default_rng(3).normal(0, 2e-4, len(bed))
+    for sound in (fader * (bed + tape), bed + fader * tape):
+        assert hear((sound + quiet).astype(np.float32), deck=MIXER).kinds() == ["started"]

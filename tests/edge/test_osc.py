@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import socket
 import struct
+from dataclasses import replace
 
 import pytest
 from pythonosc.osc_message import OscMessage
@@ -97,6 +98,11 @@ def test_what_osc_forbids_in_an_address_becomes_a_hyphen():
     fact = PedalTold(at=1.0, pedal="long echo/#2 {dü}", deck="north", tempo=84.0, ratio=1.0, why="begin")
     [(address, _)] = messages(fact)
     assert address == "/tapebridge/1/pedal/long-echo--2--d--/tempo"
+
+
+def test_what_is_not_sure_is_not_sent():
+    [change] = [fact for fact in FACTS if isinstance(fact, DeckChanged)]
+    assert list(messages(replace(change, sure=False))) == []
 
 
 def test_other_facts_say_nothing():

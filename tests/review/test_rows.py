@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from bridge.events import DeckChanged, PortLost, TakeEnded, TakeStarted
@@ -62,6 +64,13 @@ def test_decks_that_were_already_running_are_not_counted_as_changed_by_hand() ->
     assert summary(tell(facts), [])[1] == "No deck was changed, and nothing went wrong."
     rows = {t.title: t.rows for t in tables(tell(facts), [])}["Deck changes"]
     assert [row[2] for row in rows] == ["already running"] * 2
+
+
+def test_what_a_mixers_output_told_is_not_sure_and_not_counted() -> None:
+    facts = [replace(fact, sure=False) if isinstance(fact, DeckChanged) else fact for fact in ferry_night()]
+    assert summary(tell(facts), [])[1] == "No deck was changed, and nothing went wrong."
+    rows = {t.title: t.rows for t in tables(tell(facts), [])}["Deck changes"]
+    assert all(row[2].endswith(", perhaps") for row in rows)
 
 
 def test_trouble_goes_on_the_sentence_that_tells_it() -> None:
