@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from bridge.journal.disk_file import RESERVE_BYTES, open_raw
 from bridge.journal.features import ROWS_PER_S, RowMaker, file_name, header
+from bridge.journal.gathered import Gathered, Piece
 
 QUEUE_S = 10.0
 """Sound that may wait; blocks that come on top of it are left out, and their rows are empty."""
@@ -28,8 +29,6 @@ KEEP_FREE_BYTES = 8 * RESERVE_BYTES
 
 LEAVE_S = 5.0
 """Leaving takes at most this long."""
-
-_Block = tuple[int, float, NDArray[np.float32]]
 
 
 class FeatureWriter:
@@ -50,7 +49,9 @@ class FeatureWriter:
         self._rate = rate
         self._decks = [(name, list(channels), RowMaker(rate)) for name, channels in decks]
         self._start = start
-        self._queue: SimpleQueue[_Block | None] = SimpleQueue()
+        self._began_at: float | None = None
+        self._gathered = Gathered(rate)
+        self._queue: SimpleQueue[Piece | None] = SimpleQueue()
         self._lock = threading.Lock()
         self._waiting = 0
         self._files: list[FileIO] = []
@@ -75,23 +76,32 @@ class FeatureWriter:
             at: Host time of that frame, in seconds.
             samples: Shape (frames, channels), full scale is 1.0; copied.
         """
-        with self._lock:
-            fits = self._failure is None and self._waiting + len(samples) <= QUEUE_S * self._rate
-            self._waiting += len(samples) if fits else 0
-        if fits:
-            self._queue.put((frame, at, samples.copy()))
+        if self._began_at is None:
+            self._began_at = at
+        for piece in self._gathered.add(frame, samples):
+            self._hand_on(piece)
 
     def __exit__(self, kind: type[BaseException] | None, raised: BaseException | None, _: TracebackType | None) -> None:
+        for piece in self._gathered.rest():
+            self._hand_on(piece)
         self._queue.put(None)
         self._thread.join(LEAVE_S)
         if self._thread.is_alive():
             self._failure = f"{self._folder}: the disk did not take the last features within {LEAVE_S:g} s"
 
+    def _hand_on(self, piece: Piece) -> None:
+        frames = len(piece[1])
+        with self._lock:
+            fits = self._failure is None and self._waiting + frames <= QUEUE_S * self._rate
+            self._waiting += frames if fits else 0
+        if fits:
+            self._queue.put(piece)
+
     def _run(self) -> None:
         try:
             while (block := self._queue.get()) is not None:
                 with self._lock:
-                    self._waiting -= len(block[2])
+                    self._waiting -= len(block[1])
                 if self._failure is None:
                     self._hear(*block)
             self._write_out()
@@ -100,9 +110,9 @@ class FeatureWriter:
         for file in self._files:
             file.close()
 
-    def _hear(self, frame: int, at: float, samples: NDArray[np.float32]) -> None:
+    def _hear(self, frame: int, samples: NDArray[np.float32]) -> None:
         if not self._files:
-            self._open(at)
+            self._open()
         for (_, channels, maker), rows in zip(self._decks, self._rows, strict=True):
             made = maker.hear(frame, samples[:, channels].mean(axis=1))
             if len(made):
@@ -110,11 +120,12 @@ class FeatureWriter:
         if len(self._rows[0]) >= WRITE_EVERY_S * ROWS_PER_S:
             self._write_out()
 
-    def _open(self, at: float) -> None:
+    def _open(self) -> None:
+        assert self._began_at is not None
         for place, (name, _, _) in enumerate(self._decks, 1):
             file = open_raw(self._folder / file_name(self._start, place, name))
             self._files.append(file)
-            file.write(header(name, self._start, at))
+            file.write(header(name, self._start, self._began_at))
 
     def _write_out(self) -> None:
         if shutil.disk_usage(self._folder).free < KEEP_FREE_BYTES:

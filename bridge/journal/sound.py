@@ -20,6 +20,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from bridge.errors import TakeError
+from bridge.journal.gathered import Gathered, Piece
 from bridge.units import FLAC_CHANNELS
 
 SEGMENT_S = 120
@@ -69,7 +70,8 @@ class SoundWriter:
                 f"{folder}: sound of start {start} is there already. Begin a new take, or use a higher start."
             )
         self._folder, self._rate, self._channels, self._start = folder, rate, channels, start
-        self._queue: SimpleQueue[tuple[int, NDArray[np.float32]] | None] = SimpleQueue()
+        self._gathered = Gathered(rate)
+        self._queue: SimpleQueue[Piece | None] = SimpleQueue()
         self._lock = threading.Lock()
         self._waiting = 0
         self._dropped = 0
@@ -100,18 +102,25 @@ class SoundWriter:
                 begins a new segment; after a gap of up to `FILLED_S` it follows silence instead.
             samples: Shape (frames, channels), full scale is 1.0; copied.
         """
-        with self._lock:
-            fits = self._waiting + len(samples) <= QUEUE_S * self._rate
-            self._waiting += len(samples) if fits else 0
-            self._dropped += 0 if fits or self._failure else len(samples)
-        if fits:
-            self._queue.put((frame, samples.copy()))
+        for piece in self._gathered.add(frame, samples):
+            self._hand_on(piece)
 
     def __exit__(self, kind: type[BaseException] | None, raised: BaseException | None, _: TracebackType | None) -> None:
+        for piece in self._gathered.rest():
+            self._hand_on(piece)
         self._queue.put(None)
         self._thread.join(LEAVE_S)
         if self._thread.is_alive():
             self._failure = f"{self._folder}: the disk did not take the last sound within {LEAVE_S:g} s"
+
+    def _hand_on(self, piece: Piece) -> None:
+        frames = len(piece[1])
+        with self._lock:
+            fits = self._waiting + frames <= QUEUE_S * self._rate
+            self._waiting += frames if fits else 0
+            self._dropped += 0 if fits or self._failure else frames
+        if fits:
+            self._queue.put(piece)
 
     def _run(self) -> None:
         while (block := self._queue.get()) is not None:
