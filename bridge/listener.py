@@ -44,7 +44,14 @@ from bridge.screen import Screen, tell
 from bridge.weights import learned
 
 READ_S = 0.05
-"""How often a word of the sender is listened for, and the longest wait for sound."""
+"""How often a word of the sender is listened for."""
+
+GATHER_S = 0.02
+"""Sound is left to gather for so long before it is heard.
+
+To wake up for each block of 11 ms costs half as much again, since caches are cold each time. A beat is placed 40 ms
+ahead of its time, and a pedal is told four times a second: neither comes too late by this.
+"""
 
 WALL_EVERY_S = 60.0
 """Wall time is written down this often."""
@@ -178,7 +185,7 @@ class _Listener:
         self._obey(tuple(self._hands))
         attend_at = stands_at = now()
         while not self._why:
-            event = source.read(READ_S)
+            event = source.read(0.0)
             if isinstance(event, SoundHeard):
                 self._keep(event)
                 facts = engine.handle(event)
@@ -190,6 +197,8 @@ class _Listener:
                 time.sleep(READ_S)
             elif event is not None:
                 self._say(event)
+            else:
+                time.sleep(GATHER_S)
             if (at := now()) >= attend_at:
                 attend_at = at + READ_S
                 self._attend(engine.status)
