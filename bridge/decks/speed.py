@@ -29,7 +29,9 @@ _TURN_SIDE = 4  # blocks, 1 s, on either side of a turn
 _SEEN = 3  # blocks in a row that must show it
 _REST = 2 * _SIDE + _APART  # blocks after a switch, until none of them lies before it
 _RANGE_DB = 45.0
-_FURTHEST = 14  # bands
+FURTHEST = 14
+"""Bands by which a profile is moved to both sides."""
+
 _FACTORS = {6: 2.0, -6: 0.5, 12: 4.0, -12: 0.25}  # by bands
 _BANDS_OFF = 2  # a tape's own slope and missing treble pull the best shift towards none
 _LIKE = 0.5
@@ -71,7 +73,10 @@ class SpeedWatch:
 
     def hear(self, hop: Hop) -> Switch | None:
         """Take in one hop, and return the switch that it gave away, if any."""
-        self._sum = hop.power.copy() if self._sum is None else self._sum + hop.power
+        if self._sum is None:
+            self._sum = hop.power.copy()
+        else:
+            self._sum += hop.power
         self._hops += 1
         if self._hops < HOPS_A_BLOCK:
             return None
@@ -128,16 +133,32 @@ def straightened(levels: Profile) -> Profile:
         levels: Shape (bands,), in dB.
     """
     width = 2 * BANDS_PER_OCTAVE + 1
-    around = np.convolve(np.pad(levels, BANDS_PER_OCTAVE, mode="edge"), np.full(width, 1.0 / width), mode="valid")
+    below, above = np.full(BANDS_PER_OCTAVE, levels[0]), np.full(BANDS_PER_OCTAVE, levels[-1])
+    around = np.convolve(np.concatenate([below, levels, above]), np.full(width, 1.0 / width), mode="valid")
     return levels - around
 
 
-def likeness_at(before: Profile, after: Profile, shift: int) -> float:
-    """Return the correlation, -1..1, of two profiles, ``after`` moved down by ``shift`` bands."""
-    a, b = _laid_over(before, after, shift)
-    a, b = a - a.mean(), b - b.mean()
-    size = float(np.sqrt((a @ a) * (b @ b)))
-    return float(a @ b) / size if size > 0 else 0.0
+def likenesses(before: Profile, after: Profile) -> Profile:
+    """Return the correlations, -1..1, of two profiles, ``after`` moved down by each shift in bands.
+
+    Args:
+        before: Shape (bands,).
+        after: Shape (bands,).
+
+    Returns:
+        Shape (2 * FURTHEST + 1,): at -FURTHEST, ..., FURTHEST bands; of the bands that lie over each other.
+    """
+    aside = np.zeros(FURTHEST)
+    ones = np.ones(len(before))
+    at = np.arange(2 * FURTHEST + 1)[:, None] + np.arange(len(before))
+    there, moved = (np.concatenate([aside, bands, aside])[at] for bands in (ones, after))  # a shift a row
+    count = there @ ones
+    a, b = there @ before / count, moved @ ones / count
+    together = moved @ before / count - a * b
+    spread_a, spread_b = there @ before**2 / count - a * a, (moved * moved) @ ones / count - b * b
+    size = np.sqrt(np.maximum(spread_a * spread_b, 0.0))  # below 0 by rounding
+    alike: Profile = np.divide(together, size, out=np.zeros(len(size)), where=size > 0)
+    return alike
 
 
 def factor_between(before: Profile, after: Profile) -> float:
@@ -145,11 +166,11 @@ def factor_between(before: Profile, after: Profile) -> float:
     bare, bare_after = straightened(before), straightened(after)
     if min(float(np.std(bare)), float(np.std(bare_after))) < _LEAST_SHAPE_DB:
         return 1.0
-    alike = {shift: likeness_at(bare, bare_after, shift) for shift in range(-_FURTHEST, _FURTHEST + 1)}
-    best = max(alike, key=lambda shift: alike[shift])
+    alike = likenesses(bare, bare_after)
+    best = int(alike.argmax()) - FURTHEST
     a, b = _laid_over(before, after, best)
     if not (
-        alike[best] >= max(_LIKE, alike[0] + _LIKER_THAN_UNMOVED)
+        alike[FURTHEST + best] >= max(_LIKE, alike[FURTHEST] + _LIKER_THAN_UNMOVED)
         and float(np.std(a - b)) <= _MOST_APART_DB
         and abs(float(np.mean(a - b))) <= _MOST_LOUDER_DB
     ):

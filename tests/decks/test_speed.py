@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bridge.decks.speed import SpeedWatch, Switch, factor_between, likeness_at, same_sound
+from bridge.decks.speed import FURTHEST, SpeedWatch, Switch, factor_between, likenesses, same_sound
 from bridge.follow.features import Features
 from tests.follow.sounds import RATE, drums, horns, switched
 
@@ -63,8 +63,18 @@ def test_flat_spectra_tell_nothing():
 def test_likeness_is_symmetric_in_time():
     rng = np.random.default_rng(1)
     before, after = rng.normal(size=42), rng.normal(size=42)
-    for shift in range(-14, 15):
-        assert likeness_at(before, after, shift) == pytest.approx(likeness_at(after, before, -shift))
+    np.testing.assert_allclose(likenesses(before, after), likenesses(after, before)[::-1], atol=1e-9)
+
+
+def test_likeness_is_the_correlation_of_what_lies_over_each_other():
+    rng = np.random.default_rng(2)
+    before, after = rng.normal(-40, 6, 42), rng.normal(-40, 6, 42)
+    by_hand = [
+        np.corrcoef(before[max(0, -shift) : 42 - max(0, shift)], after[max(0, shift) : 42 + min(0, shift)])[0, 1]
+        for shift in range(-FURTHEST, FURTHEST + 1)
+    ]
+    np.testing.assert_allclose(likenesses(before, after), by_hand, atol=1e-9)
+    assert not likenesses(before, np.zeros(42)).any()
 
 
 def profile(sound: np.ndarray) -> np.ndarray:
