@@ -114,7 +114,14 @@ class Belief:
         self._near = np.exp(-0.5 * ((logs[:, None] - logs) / self._habits.spread) ** 2)
         self._near /= self._near.sum(axis=1, keepdims=True)
         self._row = np.arange(rows)
+        # Where beats fall that come one hop early, in time, and late: places in the flat mass, less the present line's.
+        self._full_at = (np.array([[1], [0], [-1]]) - self._whole) * rows + self._row
+        loose = self._habits.loose
+        ones = np.ones(rows)
+        self._full_share = np.array([loose * ones, 1 - self._part * (1 - loose), ones], np.float32)
+        self._lines = np.ones(size, np.float32)
         self._mass = np.zeros((size, rows), np.float32)  # by birth, then by tempo
+        self._flat = self._mass.reshape(-1)  # a view, and quicker to pick from
         self._factor = np.empty((size, rows), np.float32)
         self._null = 1.0
         self._hop = 0
@@ -160,7 +167,7 @@ class Belief:
 
     def by_tempo(self) -> Numbers:
         """Return the probability of each tempo: shape (rows,)."""
-        total: Numbers = self._mass.sum(axis=0, dtype=np.float64)
+        total: Numbers = (self._lines @ self._mass).astype(np.float64)  # a product is quicker than a sum over ages
         return total
 
     def hear(self, by_kind: Numbers, by_tempo: Numbers | None = None) -> None:
@@ -175,14 +182,12 @@ class Belief:
         there = 1.0 - self._null
         self._grow(n, habits.found * self._null + habits.restart * there)
         self._null += habits.lost * there - habits.found * self._null
-        factor = np.exp(by_kind).ravel() * (1.0 - habits.lost - habits.restart)
-        view = slice(size - 1 - n % size, 2 * size - 1 - n % size)
-        np.take(factor.astype(np.float32), self._kind_of[view], out=self._factor, mode="clip")
-        if by_tempo is not None:
-            self._factor *= np.exp(by_tempo).astype(np.float32)
-        mass *= self._factor
+        factor = np.exp(by_kind.astype(np.float32)) * np.float32(1.0 - habits.lost - habits.restart)
+        start = size - 1 - n % size
+        factor.take(self._kind_of[start : start + size], out=self._factor, mode="clip")
+        np.multiply(mass, self._factor, out=mass)
         self._hop += 1
-        self._normalise()
+        self._normalise(None if by_tempo is None else np.exp(by_tempo.astype(np.float32)))
 
     def peak(self) -> Peak:
         """Return the strongest peak, by the mean of what lies near it."""
@@ -196,13 +201,15 @@ class Belief:
         histogram = np.bincount(bins.ravel(), mass.ravel(), _TURN_BINS)
         ring = np.concatenate([histogram[-3:], histogram, histogram[:3]])
         top = (int(np.convolve(ring, np.ones(7), "valid").argmax()) + 0.5) / _TURN_BINS
-        away = (turn - top + 0.5) % 1.0 - 0.5
+        away = turn - top
+        away -= np.rint(away)
         near = np.where(np.abs(away) < _BESIDE, mass, 0.0)
-        weight = float(near.sum())
+        by_tempo = np.add.reduce(near)
+        weight = float(np.add.reduce(by_tempo))
         if not weight > 0:
             return Peak(float(self.tempos[centre]), 0.0, 0.0)
-        phase = (top + float((near * away).sum()) / weight) % 1.0
-        period = float((near.sum(axis=0) * self._periods[rows]).sum()) / weight
+        phase = (top + float(np.vdot(near, away)) / weight) % 1.0
+        period = float(by_tempo @ self._periods[rows]) / weight
         return Peak(float(self.tempos[centre] * self._periods[centre] / period), phase, weight)
 
     def _transitions(self) -> NDArray[np.float32]:
@@ -210,24 +217,23 @@ class Belief:
         pulled *= self._near.max() / pulled.max()
         return ((1 - self._habits.jump) * pulled).astype(np.float32)
 
-    def _normalise(self) -> None:
-        total = float(self._mass.sum()) + self._null
-        self._mass *= 1 / total
+    def _normalise(self, by_tempo: NDArray[np.float32] | None = None) -> None:
+        """Let all probabilities sum to 1, after weighing each tempo where a factor for each is given."""
+        rows = self._lines @ self._mass
+        total = float(np.add.reduce(rows) if by_tempo is None else rows @ by_tempo) + self._null
+        np.multiply(self._mass, 1 / total if by_tempo is None else by_tempo / np.float32(total), out=self._mass)
         self._null /= total
 
     def _grow(self, n: int, begun: float) -> None:
         """Let the beats of this hop fall: what is full is born again in this hop's line, and a few begin anew."""
-        size, mass, loose = self._size, self._mass, self._habits.loose
-        born = np.zeros(len(self._row), np.float32)
-        flat = mass.reshape(-1)  # a view, and quicker to pick from
-        for early, share in ((1, loose), (0, 1 - self._part * (1 - loose)), (-1, 1.0)):
-            at = (n - self._whole + early) % size * len(self._row) + self._row
-            there = flat[at]
-            full = there * share
-            born += full
-            flat[at] = there - full
-        anew = self._habits.jump * float(born.sum()) + begun
-        mass[n % size] = born @ self._change + (anew * self._prior).astype(np.float32)
+        line = n % self._size
+        at = self._full_at + line * len(self._row)
+        there = self._flat.take(at, mode="wrap")
+        full = there * self._full_share
+        self._flat.put(at, there - full, mode="wrap")  # no place comes twice
+        born = np.add.reduce(full)
+        anew = self._habits.jump * float(np.add.reduce(born)) + begun
+        self._mass[line] = born @ self._change + (anew * self._prior).astype(np.float32)
 
 
 def _rolled(table: NDArray[Scalar]) -> NDArray[Scalar]:
