@@ -11,6 +11,7 @@ Nothing is ever found where no delay is known. Without the pedal's return in wha
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,8 @@ _REACH = 2  # hops to both sides: a pedal's delay is not told to the hop
 _HOPS = 2 * HOPS_PER_S  # over which is summed: two beats at 60 bpm, so that one soft beat is no silence
 _BEGINS, _ENDS = 0.05, 0.2
 _FLOOR = 10.0 ** (FLOOR_DB / 10.0)
+_KEPT = LONGEST_HOPS + 2 * _REACH + 1
+_NEPER = log(10.0) / 10.0  # exp(x * this) is 10 ** (x / 10), and quicker
 
 
 class EchoWatch:
@@ -39,7 +42,8 @@ class EchoWatch:
 
     def __init__(self) -> None:
         self.alone = False
-        self._powers = np.zeros((LONGEST_HOPS + _REACH + 1, TONES))
+        self._powers = np.zeros((2, _KEPT, TONES))  # the same twice, so that hops in a row never wrap around
+        self._in_a_row = self._powers.reshape(2 * _KEPT, TONES)
         self._hop = 0
         self._direct = np.zeros(_HOPS)
         self._whole = np.zeros(_HOPS)
@@ -52,21 +56,25 @@ class EchoWatch:
             delays: Delays in hops, with a fraction, of the pedals that repeat what is heard; what is longer than
                 LONGEST_HOPS or shorter than three hops is left out.
         """
-        power = 10.0 ** (tones_db / 10.0) - _FLOOR
-        self._powers[self._hop % len(self._powers)] = power
-        explained = np.zeros(TONES)
-        for delay in delays:
-            if _REACH < delay <= LONGEST_HOPS:
-                np.maximum(explained, REPEAT * self._loudest_near(self._hop - round(delay)), out=explained)
-        self._direct[self._hop % _HOPS] = np.maximum(power - explained, 0.0).sum()
-        self._whole[self._hop % _HOPS] = power.sum()
+        power = np.exp(tones_db * _NEPER) - _FLOOR
+        self._powers[:, self._hop % _KEPT] = power
+        whole = direct = np.add.reduce(power)
+        near = [self._loudest_near(self._hop - round(delay)) for delay in delays if _REACH < delay <= LONGEST_HOPS]
+        if near:
+            loudest = near[0] if len(near) == 1 else np.maximum.reduce(near)
+            direct = np.add.reduce(np.maximum(power - REPEAT * loudest, 0.0))
+        at = self._hop % _HOPS
+        self._whole[at], self._direct[at] = whole, direct
         self._hop += 1
-        share = (self._direct.sum() + _FLOOR) / (self._whole.sum() + _FLOOR)  # in silence nothing is explained
-        self.alone = bool(delays) and self._hop >= _HOPS and share < (_ENDS if self.alone else _BEGINS)
+        if not delays:
+            self.alone = False
+            return False
+        share = (np.add.reduce(self._direct) + _FLOOR) / (np.add.reduce(self._whole) + _FLOOR)  # silence: not explained
+        self.alone = bool(self._hop >= _HOPS and share < (_ENDS if self.alone else _BEGINS))
         return self.alone
 
     def _loudest_near(self, hop: int) -> NDArray[np.float64]:
         """Return the greatest power near a hop: shape (TONES,); before the first hop it was silent."""
-        near = [self._powers[at % len(self._powers)] for at in range(hop - _REACH, hop + _REACH + 1)]
-        loudest: NDArray[np.float64] = np.maximum.reduce(near)
+        begin = (hop - _REACH) % _KEPT
+        loudest: NDArray[np.float64] = np.maximum.reduce(self._in_a_row[begin : begin + 2 * _REACH + 1])
         return loudest

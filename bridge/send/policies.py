@@ -69,8 +69,8 @@ class PedalPolicy:
         self.needs_beat = any(pedal.needs == "beat" for pedal in pedals)
         self._tapped = any(pedal.taps is not None for pedal in pedals)
         self._direct = self.needs_beat or all(pedal.sync == ("taps",) for pedal in pedals)
-        self._division = max(map(longest_division, pedals))
-        self._delays = [(pedal.name, beats) for pedal in pedals for beats in divisions(pedal)]
+        self._division = float(max(map(longest_division, pedals)))
+        self._delays = [(pedal.name, float(beats)) for pedal in pedals for beats in divisions(pedal)]
         self._folding = Folding(pedals)
         self._phase = Phase()
         self._period = Period(min(slew_of(p.repeats_heard, float(longest_division(p))) for p in pedals))
@@ -98,7 +98,7 @@ class PedalPolicy:
         if self._tempo is None:
             return ()
         told = [beats for pedal, beats in self._delays if pedal not in self._hands_off]
-        return tuple(float(beats) * period_s(self._tempo) for beats in dict.fromkeys(told))
+        return tuple(beats * period_s(self._tempo) for beats in dict.fromkeys(told))
 
     @property
     def held(self) -> bool:
@@ -262,7 +262,7 @@ class PedalPolicy:
     def _delay_s(self) -> float:
         """Return the pedals' longest delay time in use, in seconds."""
         assert self._tempo is not None
-        return float(self._division) * period_s(self._tempo)
+        return self._division * period_s(self._tempo)
 
 
 def policies_of(pedals: tuple[Pedal, ...]) -> tuple[PedalPolicy, ...]:
