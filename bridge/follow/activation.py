@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,6 +69,7 @@ class Activation:
         self._out, self._out_bias = z["out_weight"], z["out_bias"]
         self._inputs = _Inputs()
         self._recent = np.zeros((_CONTEXT, 2 * TONES), np.float32)
+        self._flat = self._recent.reshape(-1)  # a view
         self._hop = 0
 
     def renew(self) -> None:
@@ -85,7 +87,9 @@ class Activation:
         self._hop += 1
         self._recent[:-1] = self._recent[1:]
         self._recent[-1] = self._inputs.of(tones_db)
-        x = np.maximum(self._into @ self._recent.ravel() + self._into_bias, 0)[None]
+        x = self._into @ self._flat
+        x += self._into_bias
+        x = np.maximum(x, 0, out=x)[None]
         for layer in self._layers:
             x = layer.step(x)
         told = x[0] if turn < 2 else (x[0] + x[1 + (turn - 1) % 2]) / 2
@@ -100,16 +104,21 @@ class _Inputs:
     def __init__(self) -> None:
         self._first: NDArray[np.float64] | None = None
         self._last = self._mean = np.zeros(TONES)
+        self._heard = np.empty(2 * TONES)
 
-    def of(self, tones_db: NDArray[np.float64]) -> Curve:
+    def of(self, tones_db: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return shape (2 * TONES,), only valid until the next call."""
         if self._first is None:
             self._first = self._last = tones_db
         above = tones_db - self._first
+        heard = self._heard
         self._mean = self._mean + (above - self._mean) / _MEAN_HOPS
-        change = tones_db - self._last
+        np.subtract(above, self._mean, out=heard[:TONES])
+        np.subtract(tones_db, self._last, out=heard[TONES:])
         self._last = tones_db
-        heard = np.concatenate([above - self._mean, change]) / 10
-        return np.minimum(np.maximum(heard, -_LIMIT), _LIMIT).astype(np.float32)
+        heard /= 10
+        np.maximum(heard, -_LIMIT, out=heard)
+        return np.minimum(heard, _LIMIT, out=heard)
 
 
 class _Layer:
@@ -134,17 +143,32 @@ class _Layer:
 
     def step(self, x: Curve) -> Curve:
         """Return the new states, shape (memories, units), after an input of shape (1, n) or (memories, n)."""
-        units = self._units
-        new = np.array([self._into @ one for one in x]) + self._into_bias
-        for state, old in zip(self._state, self._old, strict=True):  # one by one: for so few columns that is faster
-            np.dot(self._again, state, out=old)
-        old = self._old + self._again_bias
-        gates = 0.5 + 0.5 * np.tanh(0.5 * (new[:, : 2 * units] + old[:, : 2 * units]))  # the logistic function
-        proposal = np.tanh(new[:, 2 * units :] + gates[:, :units] * old[:, 2 * units :])
-        self._state = proposal + gates[:, units:] * (self._state - proposal)
+        units, old = self._units, self._old
+        new = x @ self._into.T
+        new += self._into_bias
+        for state, its_old in zip(self._state, old, strict=True):  # one by one: for so few columns that is faster
+            np.dot(self._again, state, out=its_old)
+        old += self._again_bias
+        gates, proposal = old[:, : 2 * units], old[:, 2 * units :]  # views, worked on in place
+        gates += new[:, : 2 * units]
+        _logistic(gates)
+        proposal *= gates[:, :units]
+        proposal += new[:, 2 * units :]
+        np.tanh(proposal, out=proposal)
+        self._state -= proposal
+        self._state *= gates[:, units:]
+        self._state += proposal
         return self._state
 
 
+def _logistic(x: Curve) -> None:
+    x *= 0.5
+    np.tanh(x, out=x)
+    x *= 0.5
+    x += 0.5
+
+
 def _log_softmax(x: Curve) -> Curve:
-    shifted = x - x.max()
-    return np.asarray(shifted - np.log(np.exp(shifted).sum()))
+    shifted: Curve = x - np.maximum.reduce(x)
+    shifted -= log(float(np.add.reduce(np.exp(shifted))))
+    return shifted

@@ -6,6 +6,7 @@ independent of each other, so only a part of each logarithm counts; how much was
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import log
@@ -109,10 +110,12 @@ class Evidence:
         self._learned = learned
         self._net = None if learned.net is None else Activation(learned.net)
         self._onsets = Onsets()
-        self._onset_table = learned.onset_table
+        onset_table = learned.onset_table
         if self._net is not None:
-            usual = (np.exp(learned.onset_table) * _TIME_IN_CLASS[:, None]).sum(axis=0) / _TIME_IN_CLASS.sum()
-            self._onset_table = learned.onset_table - np.log(usual)
+            usual = (np.exp(onset_table) * _TIME_IN_CLASS[:, None]).sum(axis=0) / _TIME_IN_CLASS.sum()
+            onset_table = onset_table - np.log(usual)
+        self._of_onset = _Levels(learned.onset_edges, onset_table)
+        self._of_beat = _Levels(learned.edges, learned.table)
         place = np.log(tempos / TEMPO_LOW) / np.log(TEMPO_HIGH / TEMPO_LOW) * TEMPO_BINS
         self._bin = np.clip(place.astype(np.int64), 0, TEMPO_BINS - 1)
         self.is_told = False
@@ -126,18 +129,30 @@ class Evidence:
         """Return what one more hop says."""
         learned = self._learned
         weights = learned.told if self.is_told else learned.free
-        onset = self._onsets.hear(hop.tones_db)
-        of_onset = self._onset_table[:, np.searchsorted(learned.onset_edges, onset)]
+        of_onset = self._of_onset.at(self._onsets.hear(hop.tones_db))
         if self._net is None:
             by_class = weights.onsets * of_onset
             return Weighed(np.repeat(by_class[:, None], PLACES, axis=1), None, None)
         heard = self._net.hear(hop.tones_db)
-        of_beat = learned.table[:, np.searchsorted(learned.edges, heard.beat)]
         present = heard.present - learned.present_bias
-        by_class = weights.beat * of_beat + weights.onsets * of_onset
+        by_class = weights.beat * self._of_beat.at(heard.beat) + weights.onsets * of_onset
         by_class += weights.present * max(-_PRESENT_LIMIT, min(_PRESENT_LIMIT, present))
         by_place = weights.phase * (heard.phase + log(PHASE_BINS))
         by_tempo = None
         if weights.tempo:
-            by_tempo = np.minimum(np.maximum(weights.tempo * (heard.tempo + log(TEMPO_BINS)), -1), 1)[self._bin]
+            by_bin = weights.tempo * (heard.tempo + log(TEMPO_BINS))
+            by_tempo = np.minimum(np.maximum(by_bin, -1), 1).take(self._bin)
         return Weighed(by_class[:, None] + by_place, by_tempo, heard.present, heard.beat)
+
+
+class _Levels:
+    """A table by level, with its levels' bounds: for one number, a search in a list is far quicker than numpy's."""
+
+    def __init__(self, edges: Numbers, table: Numbers) -> None:
+        self._edges: list[float] = edges.tolist()
+        self._rows = np.ascontiguousarray(table.T)
+
+    def at(self, value: float) -> Numbers:
+        """Return the table's column for a value: shape (CLASSES,)."""
+        row: Numbers = self._rows[bisect_left(self._edges, value)]
+        return row

@@ -27,6 +27,7 @@ class Onsets:
         """
         last = tones_db if self._last is None else self._last
         self._last = tones_db
-        rise_db = float(np.minimum(np.maximum(tones_db - last, 0.0), _MOST_DB).mean())
+        rises = np.minimum(np.maximum(tones_db - last, 0.0), _MOST_DB)
+        rise_db = float(np.add.reduce(rises)) / len(rises)
         self._usual_db += (rise_db - self._usual_db) / _MEAN_HOPS
         return rise_db / (self._usual_db + _LEAST_DB)
