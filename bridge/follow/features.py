@@ -30,6 +30,7 @@ BANDS_PER_OCTAVE = 6
 LOWEST_HZ = 60.0
 """Lower edge of the lowest band."""
 
+_FLOOR = 10.0 ** (FLOOR_DB / 10.0)
 _WINDOW_S = 2048 / 44100
 _TONES_HZ = (40.0, 9500.0)
 _NARROWEST_HZ = 1.5 * 24_000 / 1024  # to either side; narrower than a bin there is nothing to tell apart
@@ -100,9 +101,14 @@ class Features:
         self._starts = np.round(self.edges_hz * window / rate).astype(np.intp)
         bins = np.maximum(1, np.diff(self._starts))
         self._scale = 1.0 / (bins * (window / 4.0) ** 2)
-        self._tones = _tone_filters(rate, window) / (window / 4.0) ** 2
-        self._heard = int(np.flatnonzero(self._tones.any(axis=0))[-1]) + 1  # bins up to the highest tone
-        self._tones = np.ascontiguousarray(self._tones[:, : self._heard])
+        tones = _tone_filters(rate, window) / (window / 4.0) ** 2
+        # Few bins count for a tone: those and their weights, tone after tone. A tone without any has one of weight 0.
+        counts = tones > 0
+        counts[~counts.any(axis=1), 0] = True
+        tone, self._tone_bins = np.nonzero(counts)
+        self._tone_weights = tones[tone, self._tone_bins]
+        self._tone_starts = np.searchsorted(tone, np.arange(TONES))
+        self._heard = 1 + max(int(self._starts[-1]), int(self._tone_bins[-1]))
         self._waiting = np.zeros(self.hop, dtype=np.float32)
         self._filled = 0
         self._frame = 0
@@ -149,10 +155,11 @@ class Features:
         self._dc += 0.01 * (total / self.hop - self._dc)
         mean_square = (energy - 2 * self._dc * total) / self.hop + self._dc**2
         level = max(SILENCE_DB, 10.0 * log10(max(mean_square, _QUIETEST)))
-        magnitude = self._vocoder(sound).norm.astype(np.float64)
+        magnitude = self._vocoder(sound).norm[: self._heard].astype(np.float64)
         squared = magnitude * magnitude
         power = np.add.reduceat(squared, self._starts)[:-1] * self._scale
-        tones = 10.0 * np.log10(self._tones @ squared[: self._heard] + 10.0 ** (FLOOR_DB / 10.0))
+        parts = squared.take(self._tone_bins, mode="clip") * self._tone_weights
+        tones = 10.0 * np.log10(np.add.reduceat(parts, self._tone_starts) + _FLOOR)
         return Hop(self._frame, level, power, tones, sound.copy())
 
     def _mend(self, sound: NDArray[np.float32]) -> None:
