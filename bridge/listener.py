@@ -49,8 +49,9 @@ READ_S = 0.05
 GATHER_S = 0.02
 """Sound is left to gather for so long before it is heard.
 
-To wake up for each block of 11 ms costs half as much again, since caches are cold each time. A beat is placed 40 ms
-ahead of its time, and a pedal is told four times a second: neither comes too late by this.
+After each wait caches are cold: a hop costs more than twice what it costs without waiting, and less the more blocks are
+heard at a time (``python -m tests.bench.follow``). A beat is placed 40 ms ahead of its time, and a pedal is told four
+times a second: neither comes too late by this.
 """
 
 WALL_EVERY_S = 60.0

@@ -1,7 +1,6 @@
 """Blocks of sound put together, so that a thread is woken for a tenth of a second of it and not for every block.
 
-A thread that is woken for a few milliseconds of work costs more than the work: caches are cold, and whoever woke it
-waits for it (half of what keeping sound cost a listener; ``python -m tests.bench.follow``).
+To be woken costs a thread more than so little work: caches are cold, and whoever woke it is held up.
 """
 
 from __future__ import annotations

@@ -32,9 +32,9 @@ from bridge.decks.transport import Transport
 from bridge.edge.child import Listen
 from bridge.edge.host_clock import now
 from bridge.edge.link import Link
-from bridge.follow.features import Features
+from bridge.follow.features import HOPS_PER_S, Features
 from bridge.follow.follower import Follower
-from bridge.rig import Deck, Rig
+from bridge.rig import Deck, Rig, SoundInput
 from bridge.send.plan import SendPlan
 from bridge.testing.ports import ListPort
 from bridge.weights import learned
@@ -42,6 +42,8 @@ from tests.bench.corpus import follow_corpus
 
 RATE = 48_000
 BLOCK = 256
+LIVE_BLOCK = SoundInput().block
+BEAT_S, WAITED_S = 30.0, 6.0
 SETS_S = (5.0, 25.0)
 WANTED = {"times_real_time": 60, "live_cpu_share": 0.15}
 SCORE_BEATS = Path("../shared/tools/score_beats.py")
@@ -93,6 +95,30 @@ def offline(sound: np.ndarray, deck: Deck) -> dict[str, Any]:
             "worst": round(float(each.max()) / 1e3, 3),
         },
     }
+
+
+def waking(sound: np.ndarray, deck: Deck) -> dict[str, float]:
+    """Return the processor time of a hop in us, by how many live blocks are waited for at a time.
+
+    Each is the median of three, in turns: other programs disturb them all.
+    """
+    turns = [[after_waits(sound, deck, blocks) for blocks in (0, 1, 2)] for _ in range(3)]
+    return dict(zip(("none", "one", "two"), np.median(turns, axis=0).tolist(), strict=True))
+
+
+def after_waits(sound: np.ndarray, deck: Deck, blocks: int) -> float:
+    """Hear WAITED_S in real time, that many blocks at a time, once the beat is followed; 0 for all at once."""
+    ear, begin = Ear(RATE, deck), round(BEAT_S * RATE)
+    ear.hear(sound[:begin])
+    spent, started = 0, now()
+    places = range(begin, begin + round(WAITED_S * RATE), LIVE_BLOCK)
+    for number, at in enumerate(places):
+        if blocks and number % blocks == 0:
+            time.sleep(max(0.0, started + (number + blocks) * LIVE_BLOCK / RATE - now()))
+        before = time.thread_time_ns()
+        ear.hear(sound[at : at + LIVE_BLOCK])
+        spent += time.thread_time_ns() - before
+    return round(spent / 1e3 / (len(places) * LIVE_BLOCK / RATE * HOPS_PER_S), 1)
 
 
 def cpu_of_a_set(folder: Path, rig: Rig, seconds: float) -> float:
@@ -165,6 +191,7 @@ def of_the_built_in_set() -> dict[str, Any]:
     return {
         "rate": RATE,
         "one_deck_offline": offline(north, night.rig.decks[0]),
+        "us_per_hop_by_blocks_waited_for": waking(north, night.rig.decks[0]),
         "two_decks_and_two_pedals_live": live(night.sound, night.rig),
         "one_deck_peak_memory_mb": round(memory, 1),
         "wanted": WANTED,
