@@ -6,10 +6,13 @@ As `bridge.rig_rules`, the rules read what `tomllib` gave, and pass over what ha
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import inf
 from typing import Any
 
-from bridge.rig_rules import Finding, number, shown, tables
-from bridge.toml_lines import KeyPath
+from bridge.rig import DIVISIONS
+from bridge.rig_rules import DEFAULTS, Finding, number, quoted, shown, tables
+from bridge.toml_lines import KeyPath, line_of
+from bridge.units import TEMPO_MAX, TEMPO_MIN
 
 NUMBERS = {"note": 127, "cc": 119, "program": 127, "cc14": 31, "nrpn": 16383}
 """Highest number of each message. Source: MIDI 1.0 Detailed Specification: controls 120..127 are mode messages, and
@@ -19,13 +22,26 @@ VALUES = {"cc": 127, "cc14": 16383, "nrpn": 16383}
 """Highest value that a message for delay times carries. Source: MIDI 1.0 Detailed Specification, 7 and 14 bits."""
 
 
-def broken_pedal_rules(raw: dict[str, Any]) -> Iterator[Finding]:
-    """Yield every breach of a rule between the keys of a pedal, and between a pedal and the table ``[osc]``."""
-    for index, pedal in tables(raw, "pedals").items():
+TRANSPORT = ("start", "stop", "continue", "song_position")
+"""What it takes to bring a sequencer back to its place after ticks were lost."""
+
+
+def broken_pedal_rules(raw: dict[str, Any], lines: dict[KeyPath, int]) -> Iterator[Finding]:
+    """Yield every breach of a rule between the keys of a pedal, between pedals, and between one and ``[osc]``.
+
+    Args:
+        raw: The whole rig as `tomllib` read it.
+        lines: Line of each key, since a clash names both places.
+    """
+    pedals = tables(raw, "pedals")
+    yield from _told_alike(pedals, lines)
+    yield from _no_common_tempo(pedals, lines)
+    for index, pedal in pedals.items():
         key: KeyPath = ("pedals", index)
         yield from _ways_without_table(key, pedal)
         yield from _unreachable(key, pedal, "osc" in raw)
         yield from _transport_at_odds(key, pedal)
+        yield from _begins_outside(key, pedal)
         for way in ("taps", "times"):
             if isinstance(pedal.get(way), dict):
                 yield from _message_at_odds((*key, way), pedal[way])
@@ -68,9 +84,118 @@ def _transport_at_odds(key: KeyPath, pedal: dict[str, Any]) -> Iterator[Finding]
         return
     if "clock" not in _ways(pedal):
         yield (*key, "transport"), f"{shown(asked)}goes with a clock, and the pedal has none", 'Add "clock" to sync'
-    if "song_position" in asked and "continue" not in asked:
-        found = f'{shown(asked)}has "song_position" without "continue", and only that plays from a position'
-        yield (*key, "transport"), found, 'Add "continue", or take "song_position" away'
+    word = next((word for word in ("continue", "song_position") if word in asked), None)
+    lacks = [word for word in TRANSPORT if word not in asked]
+    if word is not None and lacks:
+        found = (
+            f'{shown(asked)}has "{word}" without {quoted(lacks)}: it brings a sequencer back to its place with all four'
+        )
+        yield (*key, "transport"), found, f'Add what lacks, or take "{word}" away'
+
+
+def _begins_outside(key: KeyPath, pedal: dict[str, Any]) -> Iterator[Finding]:
+    begin = pedal.get("begin_tempo")
+    if not number(begin) or not TEMPO_MIN <= begin <= TEMPO_MAX:
+        return
+    if "clock" not in _ways(pedal):
+        found = f"{shown(begin)}goes with a clock, and the pedal has none"
+        yield (*key, "begin_tempo"), found, 'Add "clock" to sync, or take the key away'
+        return
+    for name, slowest, fastest in _limits(pedal):
+        if not slowest <= begin <= fastest:
+            found = (
+                f"{shown(begin)}is outside the tempo that this pedal takes, {slowest:g}..{fastest:g} bpm by its {name}"
+            )
+            yield (*key, "begin_tempo"), found, f"Begin within it, or widen {name} to what the pedal can do"
+            return
+
+
+def _no_common_tempo(pedals: dict[int, dict[str, Any]], lines: dict[KeyPath, int]) -> Iterator[Finding]:
+    """Limits that no tempo keeps, of one pedal or of those that share a clock: no octave would ever fit."""
+    clocks: dict[str, list[int]] = {}
+    for index, pedal in pedals.items():
+        limits = list(_limits(pedal))
+        if (clash := _apart(limits)) is not None:
+            one, two = (f"{name} ({slowest:g}..{fastest:g} bpm)" for name, slowest, fastest in clash)
+            found = f"has limits that no tempo keeps: {one}, {two}"
+            yield ("pedals", index, "delay_ms"), found, "Correct the one or the other"
+            continue
+        if not isinstance(port := pedal.get("port"), str) or "clock" not in _ways(pedal):
+            continue
+        for other in clocks.setdefault(port, []):
+            if (clash := _apart([*_limits(pedals[other]), *limits])) is not None:
+                one, two = (f"{name} ({slowest:g}..{fastest:g} bpm)" for name, slowest, fastest in clash)
+                whose = f"{quoted([str(pedals[other].get('name'))])} in line {lines[('pedals', other)]}"
+                found = (
+                    f"{shown(port)}carries one clock for this pedal and {whose}, and no tempo suits both: {one}, {two}"
+                )
+                yield ("pedals", index, "port"), found, "Give one of them another port, or correct a limit"
+                break
+        clocks[port].append(index)
+
+
+_Limit = tuple[str, float, float]
+"""The key that sets a limit, and the slowest and fastest tempo in bpm that it leaves."""
+
+
+def _limits(pedal: dict[str, Any]) -> Iterator[_Limit]:
+    """Yield the limits of a pedal, as `bridge.send.fold` has them."""
+    ways, delay_ms, times = _ways(pedal), pedal.get("delay_ms", DEFAULTS["delay_ms"]), pedal.get("times")
+    if ways != ["times"]:
+        if _is_rising(tempo := pedal.get("tempo", DEFAULTS["tempo"])):
+            yield "tempo", tempo[0], tempo[1]
+        yield from _of_delay("delay_ms", pedal.get("division", "1/4"), delay_ms)
+    if "times" in ways and isinstance(times, dict) and _is_rising(delay_ms):
+        (low, high), pairs = delay_ms, _pairs(times.get("points"))
+        if pairs:
+            low, high = max(low, pairs[0][0]), min(high, pairs[-1][0])
+        yield from _of_delay("times", times.get("division", "1/4"), (low, high))
+
+
+def _of_delay(key: str, division: Any, delay_ms: Any) -> Iterator[_Limit]:
+    beats = DIVISIONS.get(division) if isinstance(division, str) else None
+    if beats is not None and _is_rising(delay_ms):
+        yield key, float(60_000 * beats / delay_ms[1]), float(60_000 * beats / delay_ms[0])
+
+
+def _apart(limits: list[_Limit]) -> tuple[_Limit, _Limit] | None:
+    """Return two limits that no tempo keeps; None if one keeps all."""
+    low = max(limits, key=lambda limit: limit[1], default=("", 0.0, inf))
+    high = min(limits, key=lambda limit: limit[2], default=("", 0.0, inf))
+    return (high, low) if low[1] > high[2] else None
+
+
+def _told_alike(pedals: dict[int, dict[str, Any]], lines: dict[KeyPath, int]) -> Iterator[Finding]:
+    """A message that two pedals take, or one pedal for a tap and for a time, would tell each what is the other's."""
+    first: dict[tuple[Any, ...], tuple[int, str]] = {}
+    for index, pedal in pedals.items():
+        for way in (way for way in ("taps", "times") if way in _ways(pedal)):
+            for place in dict.fromkeys(_places(pedal, way)):
+                owner = first.setdefault(place, (index, way))
+                if owner == (index, way):
+                    continue
+                line = line_of(lines, ("pedals", owner[0], owner[1], "number"))
+                found = f"says {place[-1]}, which {quoted([str(pedals[owner[0]].get('name'))])} takes in line {line}"
+                yield (
+                    ("pedals", index, way, "message"),
+                    found,
+                    "Give one of them another port, channel, number or address",
+                )
+                break
+
+
+def _places(pedal: dict[str, Any], way: str) -> Iterator[tuple[Any, ...]]:
+    """Yield where a message goes and what it is, the last in words."""
+    table, message = pedal.get(way), _message(pedal, way)
+    if not isinstance(table, dict) or not isinstance(message, str):
+        return
+    if message == "osc":
+        yield "osc", f"{table.get('address')}"
+        return
+    first, port, channel = table.get("number"), pedal.get("port"), pedal.get("channel", 1)
+    if isinstance(first, int) and isinstance(port, str) and isinstance(channel, int):
+        for control in (first, first + 32) if message == "cc14" else (first,):
+            yield port, channel, f"{'cc' if message == 'cc14' else message} {control}"
 
 
 def _message_at_odds(key: KeyPath, table: dict[str, Any]) -> Iterator[Finding]:
@@ -115,3 +240,12 @@ def _pairs(points: Any) -> list[list[float]]:
 
 def _is_pair(value: Any) -> bool:
     return isinstance(value, list) and len(value) == 2 and all(map(number, value))
+
+
+def _is_rising(value: Any) -> bool:
+    return (
+        isinstance(value, (list, tuple))
+        and len(value) == 2
+        and all(map(number, value))
+        and 0 < value[0] < value[1] < inf
+    )

@@ -16,16 +16,17 @@ from typing import Any, TypeGuard
 
 from bridge.rig import OF_THE_CLOCK, Pedal
 from bridge.toml_lines import KeyPath, line_of
-from bridge.units import FLAC_CHANNELS, TEMPO_MAX, TEMPO_MIN
+from bridge.units import FLAC_CHANNELS
 
 Finding = tuple[KeyPath, str, str]
 """A key, what was found there, and what to do about it."""
 
 _Tables = dict[int, dict[str, Any]]
 
-_DEFAULTS: dict[str, Any] = {"listens_to": None} | {
+DEFAULTS: dict[str, Any] = {"listens_to": None} | {
     field.name: field.default for field in fields(Pedal) if field.default is not MISSING
 }
+"""What a pedal holds where its table leaves a key out."""
 
 
 def broken_rules(raw: dict[str, Any], lines: dict[KeyPath, int]) -> Iterator[Finding]:
@@ -42,7 +43,6 @@ def broken_rules(raw: dict[str, Any], lines: dict[KeyPath, int]) -> Iterator[Fin
     for index, pedal in pedals.items():
         yield from stranger(("pedals", index, "listens_to"), pedal.get("listens_to"), "deck", names)
     yield from _two_clocks(pedals, lines)
-    yield from _begins_outside(pedals)
     yield from _taps_that_are_not_dry(decks, lines)
     yield from _too_many_to_keep(decks, raw.get("take"))
 
@@ -108,7 +108,7 @@ def _two_clocks(pedals: _Tables, lines: dict[KeyPath, int]) -> Iterator[Finding]
 
 
 def _clock(pedal: dict[str, Any], key: str) -> Any:
-    value = pedal.get(key, _DEFAULTS[key])
+    value = pedal.get(key, DEFAULTS[key])
     try:
         return Fraction(value) if key == "ratio" else tuple(value) if isinstance(value, list) else value
     except (ValueError, TypeError, ZeroDivisionError):
@@ -118,18 +118,6 @@ def _clock(pedal: dict[str, Any], key: str) -> Any:
 def _clock_text(pedal: dict[str, Any], keys: list[str], line: int) -> str:
     values = (f"{key} {shown(pedal[key]).strip()}" if key in pedal else f"no {key}" for key in keys)
     return f"{shown(pedal.get('name', '')).removeprefix('= ')}(line {line}) with {', '.join(values)}"
-
-
-def _begins_outside(pedals: _Tables) -> Iterator[Finding]:
-    for index, pedal in pedals.items():
-        begin, limits = pedal.get("begin_tempo"), pedal.get("tempo", _DEFAULTS["tempo"])
-        if not (
-            _is_tempo(begin) and isinstance(limits, (list, tuple)) and len(limits) == 2 and all(map(_is_tempo, limits))
-        ):
-            continue
-        if not limits[0] <= begin <= limits[1]:
-            found = f"{shown(begin)}is outside the tempo that this pedal takes, {limits[0]:g}..{limits[1]:g} bpm"
-            yield ("pedals", index, "begin_tempo"), found, "Begin within it, or widen tempo to what the pedal can do"
 
 
 def _taps_that_are_not_dry(decks: _Tables, lines: dict[KeyPath, int]) -> Iterator[Finding]:
@@ -164,7 +152,3 @@ def _too_many_to_keep(decks: _Tables, take: Any) -> Iterator[Finding]:
 def number(value: Any) -> TypeGuard[float]:
     """Return whether a value of TOML is a number."""
     return isinstance(value, (int, float)) and not isinstance(value, bool)
-
-
-def _is_tempo(value: Any) -> TypeGuard[float]:
-    return number(value) and TEMPO_MIN <= value <= TEMPO_MAX

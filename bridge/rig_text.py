@@ -66,7 +66,7 @@ def parse_rig(text: str, path: str) -> Rig:
     if not raw:
         raise RigError([Fault(path, None, "", "holds no rig", _START)])
     sheet = _read_cue_sheet(raw, lines, path)
-    findings = [*broken_rules(raw, lines), *broken_pedal_rules(raw), *broken_foot_rules(raw, lines)]
+    findings = [*broken_rules(raw, lines), *broken_pedal_rules(raw, lines), *broken_foot_rules(raw, lines)]
     table = None
     try:
         table = RigTable.model_validate(raw)

@@ -18,6 +18,7 @@ PEDAL = '[[pedals]]\nname = "long echo"\nport = "Pedals A"\nlistens_to = "north"
 SECOND = '[[pedals]]\nname = "loop box"\nport = "Pedals A"\nlistens_to = "north"\n'
 TAPPED = PEDAL + 'sync = ["taps"]\n[pedals.taps]\nmessage = "cc"\nnumber = 93\n'
 TIMED = PEDAL + 'sync = ["times"]\n[pedals.times]\nmessage = "cc"\nnumber = 20\n'
+PAIR = '[pedals.times]\nmessage = "cc14"\nnumber = 31\npoints = [[20, 0], [2000, 16383]]\n'
 OSC_TAPPED = (
     '[[pedals]]\nname = "long echo"\nlistens_to = "north"\nsync = ["taps"]\n'
     '[pedals.taps]\nmessage = "osc"\naddress = "/tap"\n[osc]\nport = 9000\n'
@@ -266,6 +267,48 @@ FAULTS: list[tuple[str, int | None, str, list[str]]] = [
     (DECK + TIMED, 9, "pedals[0].times.points", ["is missing", "0..127"]),
     (DECK + TIMED + "points = [[20, 0], [900, 128]]\n", 12, "pedals[0].times.points[1]", ["cannot carry", "0..127"]),
     (DECK + PEDAL + 'transport = ["song_position"]\n', 8, "pedals[0].transport", ["without", "continue"]),
+    (
+        DECK + PEDAL + 'transport = ["start", "continue"]\n',
+        8,
+        "pedals[0].transport",
+        ['has "continue" without "stop", "song_position"'],
+    ),
+    (
+        DECK + TAPPED + TAPPED.replace("long echo", "loop box"),
+        18,
+        "pedals[1].taps.message",
+        ["says cc 93", '"long echo"', "line 11"],
+    ),
+    (
+        DECK + TAPPED.replace('"taps"]', '"taps", "times"]').replace("93", "63") + PAIR,
+        13,
+        "pedals[0].times.message",
+        ["says cc 63", '"long echo" takes in line 11'],
+    ),
+    (
+        DECK + PEDAL + "delay_ms = [1000, 2000]\ntempo = [100, 200]\n",
+        8,
+        "pedals[0].delay_ms",
+        ["no tempo keeps", "tempo (100..200 bpm)", "delay_ms (30..60 bpm)"],
+    ),
+    (
+        DECK + PEDAL + "tempo = [40, 60]\n" + SECOND + "tempo = [200, 300]\n",
+        11,
+        "pedals[1].port",
+        ["one clock", '"long echo" in line 4', "tempo (40..60 bpm), tempo (200..300 bpm)"],
+    ),
+    (
+        DECK + PEDAL + "begin_tempo = 60\ndelay_ms = [20, 500]\n",
+        8,
+        "pedals[0].begin_tempo",
+        ["= 60 is outside", "120..3000 bpm by its delay_ms"],
+    ),
+    (
+        DECK + TAPPED.replace("[pedals.", "begin_tempo = 90\n[pedals."),
+        9,
+        "pedals[0].begin_tempo",
+        ["the pedal has none"],
+    ),
     (
         DECK + TAPPED.replace('"taps"]', '"taps"]\ntransport = ["start"]'),
         9,

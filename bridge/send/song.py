@@ -82,8 +82,9 @@ class Song:
             self._enters, self._stopped, self._began = self._next_beat(self._ticks), False, None
 
     def end(self) -> None:
-        """Stop the receiver, if the rig asks for it."""
-        if self._began is not None and "stop" in self._asked:
+        """Stop the receiver, if the rig asks for it; one that is started by hand counts as begun with the clock."""
+        began = self._began is not None or ("start" not in self._asked and self._ticks > 0)
+        if began and "stop" in self._asked:
             self._stop()
         self._enters = None
 

@@ -56,3 +56,17 @@ def test_a_net_that_cannot_be_read_is_warned_of_where_a_deck_goes_by_it(
     result = CliRunner().invoke(main, ["check", str(tmp_path / "rig.toml")])
     assert result.exit_code == 0
     assert ("Warning: weights.npz: no net to follow by." in result.output) == warned
+
+
+@pytest.mark.parametrize(("pedal", "warned"), [("", True), ('pedal = "long echo"\n', False)])
+def test_a_pedal_that_holds_for_loops_of_nobody_is_warned_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pedal: str, warned: bool
+) -> None:
+    monkeypatch.setattr(devices, "check_gear", lambda rig: None)
+    monkeypatch.setattr(host_check, "warnings", list)
+    echo = '[[pedals]]\nname = "long echo"\nport = "Pedals B"\nlistens_to = "north"\nhold_while = "loop"\n'
+    looper = RIG.replace("KIND", "absolute").replace("[loopers.record]", f"{pedal}[loopers.record]")
+    (tmp_path / "rig.toml").write_text(looper + echo)
+    result = CliRunner().invoke(main, ["check", str(tmp_path / "rig.toml")])
+    assert result.exit_code == 0
+    assert ('Warning: pedal "long echo" is to hold' in result.output) == warned

@@ -144,6 +144,17 @@ def test_the_end_stops_what_plays_once_and_only_if_asked():
     assert silent.due(0.0, inf) == []
 
 
+def test_a_receiver_that_a_hand_starts_is_stopped_at_the_end_if_asked():
+    """The bridge cannot know whether it plays; Stop to one that stands changes nothing."""
+    song = Song(("stop",))
+    song.ticked(1, 0)
+    song.end()
+    assert song.due(0.0, inf) == [(0.0, STOP)]
+    untouched = Song(("stop",))
+    untouched.end()
+    assert untouched.due(0.0, inf) == []
+
+
 def test_a_receiver_that_missed_ticks_is_brought_back_to_its_place():
     """Stopped at once, told the place while it is stopped, and playing again from a beat, in step with the grid."""
     cable = Cable(Song(ALL))
@@ -196,8 +207,8 @@ def test_after_a_pause_the_receiver_is_on_the_beat_again():
 )
 def test_whatever_is_lost_the_standard_is_kept_and_the_place_is_right_when_it_plays(asked, doings):
     """Only what is asked for; the judge in `Sequencer` holds the rest. With all four the place is the grid's again."""
-    if "song_position" in asked:
-        asked |= {"continue"}  # a rig that asks otherwise is refused
+    if asked & {"song_position", "continue"}:
+        asked = set(ALL)  # a rig that asks otherwise is refused
     cable = Cable(Song(asked))
     for what, count in doings:
         if what == "run":
