@@ -131,6 +131,8 @@ def test_an_order_repeated_changes_nothing(tempo, other, change, repeats):
 STEPS = st.lists(
     st.tuples(
         st.floats(-0.05, 0.5) | st.floats(0, 0.03),  # time until the next call; a jump back must do no harm
+        st.none() | st.sampled_from([0.0, 0.49, 0.51]) | st.floats(0, 1),  # instead: how late it is for the next tick,
+        # as a part of the interval
         st.none() | st.tuples(st.floats(20, 400), st.floats(-1, 1)),  # an order: its tempo, and how far off its instant
     ),
     max_size=80,
@@ -139,21 +141,29 @@ STEPS = st.lists(
 
 @given(steps=STEPS)
 def test_never_a_burst(steps):
-    """However orders and calls jump, two ticks are never closer than half the shortest interval that was ordered."""
-    schedule, now, latest, fastest, last = Schedule(PLAN, now=0.0), 0.0, 0.0, 20.0, -inf
-    for step, order in steps:
-        now += step
+    """However orders and calls jump, two ticks are never closer than half the interval that the first of them began.
+
+    That interval is of a tempo that was ordered, and no order changes it any more.
+    """
+    schedule, now, latest, last, promised = Schedule(PLAN, now=0.0), 0.0, 0.0, -inf, -inf
+    began = 0.0  # the interval that the newest tick began
+    ordered = list[float]()
+    for step, late, order in steps:
+        now = now + step if late is None or schedule.next_due() == inf else schedule.next_due() + late * began
         latest = max(latest, now)
         if order is not None:
             tempo, off = order
             schedule.take(told(tempo, at=now + off), now)
-            fastest = max(fastest, tempo)
+            ordered.append(2.5 / tempo)
         messages = schedule.due(now).messages
         assert len(messages) <= 1
         if messages:
-            assert messages[0].at <= latest
-            assert latest - last >= 0.5 * 2.5 / fastest - 1e-9
-            last = latest
+            at = messages[0].at
+            assert promised - 1e-9 <= at <= latest
+            assert latest - last >= 0.5 * began - 1e-9
+            promised = schedule.next_due()
+            began, last = promised - at, latest
+            assert any(abs(began - interval) < 1e-9 for interval in ordered)
 
 
 @given(tempo=st.floats(20, 400), calls=st.lists(st.floats(0, 1), min_size=1, max_size=60))
