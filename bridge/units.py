@@ -13,6 +13,9 @@ TEMPO_MIN = 20.0
 TEMPO_MAX = 400.0
 """Fastest tempo that the bridge handles, in bpm."""
 
+RANGE_SLACK = 1.03
+"""A deck is followed so far beyond its tempo range at either end, as a factor: a tape drifts."""
+
 RATE_MIN, RATE_MAX = 8_000, 192_000
 """Fewest and most frames of sound per second that the bridge takes."""
 

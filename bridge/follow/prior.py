@@ -11,7 +11,7 @@ from math import ceil, floor, log2, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.units import TEMPO_MAX, TEMPO_MIN, checked_tempo
+from bridge.units import RANGE_SLACK, TEMPO_MAX, TEMPO_MIN, checked_tempo
 
 SAME_TEMPO = 0.06
 """Two tempos that differ by less than this, as a fraction and whole octaves aside, can be one tape that drifted."""
@@ -22,8 +22,6 @@ natural logarithm."""
 
 TOLD_SPREAD = 0.04
 """Spread of a tempo that a card or taps told, or that was held."""
-
-_SLACK = 1.03
 
 
 def octave_gap(tempo: float, other: float) -> float:
@@ -41,7 +39,7 @@ def limits(tempo_range: tuple[float, float]) -> tuple[float, float]:
     slowest, fastest = checked_tempo(tempo_range[0]), checked_tempo(tempo_range[1])
     if not slowest < fastest:
         raise ValueError(f"tempo_range must increase, got {tempo_range!r}")
-    return max(TEMPO_MIN, slowest / _SLACK), min(TEMPO_MAX, fastest * _SLACK)
+    return max(TEMPO_MIN, slowest / RANGE_SLACK), min(TEMPO_MAX, fastest * RANGE_SLACK)
 
 
 def folded(tempo: float, tempo_range: tuple[float, float], near: float | None = None) -> float | None:

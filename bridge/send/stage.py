@@ -32,12 +32,10 @@ from bridge.send.loopers import LooperPlan, Loopers
 from bridge.send.plan import StagePlan
 from bridge.send.schedule import Due, Message
 from bridge.send.stage_view import Meetings, bar_line, cue_line, looper_line
+from bridge.units import RANGE_SLACK
 
 NUDGE_PERCENT = 0.5
 """How far ``faster`` and ``slower`` move a tempo: 0.5 % is 9 cents, just heard in a repeat beside its source."""
-
-SLACK = 1.03
-"""A deck is followed so far beyond its range, as a factor."""
 
 DEAF_S = 1.5
 """A deck of which nothing was told for so long, in seconds, is not heard: its listener is gone."""
@@ -184,7 +182,7 @@ class Stage:
             return "the deck has no beat yet; tap one first"
         low, high = next(deck.tempo_range for deck in self._plan.decks if deck.name == name)
         wanted = tempo * (2.0 if action.verb == "twice" else 0.5)
-        if low / SLACK <= wanted <= high * SLACK:
+        if low / RANGE_SLACK <= wanted <= high * RANGE_SLACK:
             return ""
         return f"{wanted:.0f} bpm is outside the deck's tempo_range, {low:g}..{high:g}"
 
