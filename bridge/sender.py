@@ -332,6 +332,7 @@ class _Sender:
         if (told := self._awake.look()) is not None:
             self.listeners.post(told)
         if slept_s := self._suspends.look():
+            self._schedule.lose_phase(now())
             self._stage.lose_phase()
             self.listeners.post(HostSuspended(at=now(), slept_s=slept_s))
         self._stage.tend(now())

@@ -64,8 +64,8 @@ def command(rig: Path, show_input: bool, for_s: float | None) -> None:
     for pedal in read.pedals:
         if pedal.hold_while != "none" and not any(looper.pedal == pedal.name for looper in read.loopers):
             click.echo(
-                f'Warning: pedal "{pedal.name}" is to hold its tempo while a loop is on, but no looper of the rig names it '
-                "as its pedal, so none ever is."
+                f'Warning: pedal "{pedal.name}" is to hold its tempo while a loop is on, but no looper of the rig '
+                "names it as its pedal, so none ever is."
             )
     devices.check_gear(read)
     click.echo(f"{rig}: nothing wrong. {counted(len(read.decks), 'deck')}, {counted(len(read.pedals), 'pedal')}.")

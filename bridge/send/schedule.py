@@ -124,6 +124,12 @@ class Schedule:
         """Take in that ticks which were given out were lost on the way, so that a sequencer there is behind."""
         self._ports[port].lost()
 
+    def lose_phase(self, now: float) -> None:
+        """Take in that the machine slept while the tapes ran on: clocks go on, bursts of taps wait for a beat anew."""
+        self._now = max(self._now, now)
+        for port in self._ports.values():
+            port.lose_phase(self._now)
+
     def quiet(self, now: float) -> None:
         """Open all contacts; the clocks go on, and pedals are tapped again when they are next told."""
         self._now = max(self._now, now)
@@ -237,6 +243,10 @@ class _Port:
 
     def lost(self) -> None:
         self._song.lost()
+
+    def lose_phase(self, now: float) -> None:
+        for tap in self._taps:
+            tap.lose_beat(now)
 
     def quiet(self, now: float) -> None:
         for tap in self._taps:

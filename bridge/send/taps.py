@@ -157,6 +157,14 @@ class Taps:
             if shifted or self._off() > max(STEP, self.plan.drift):
                 self._counted, self._tapped = [], tempo
 
+    def lose_beat(self, now: float) -> None:
+        """Take in that nobody knows any more where the beat falls, since the machine slept: a burst is given up."""
+        self._beat_at, self._beatless_at = None, now
+        if self._sent:
+            self._give_up(now, self._sent)
+        else:
+            self._aim(now)
+
     def forget(self, now: float) -> None:
         """Take the pedal for one that was just switched on: open its contact, and tap its tempo as soon as allowed."""
         self._release_at, self._away = now, False

@@ -256,6 +256,15 @@ def test_taps_lie_on_the_beat_of_their_order():
     assert [message.at for message in messages if message.data == PRESS] == pytest.approx([0.5, 1.5, 2.5, 3.5])
 
 
+def test_after_a_suspend_the_clock_goes_on_and_no_tap_falls_on_the_beat_of_before():
+    schedule = Schedule(FULL, 0.0)
+    schedule.take(told(60.0), 0.0)
+    schedule.take(told(60.0, pedal="short echo", beats=0.5), 0.0)
+    schedule.lose_phase(0.1)
+    messages, _ = driven(schedule, FakeClock(0.1), 2.0)
+    assert {message.data for message in messages} == {CLOCK, RELEASE}
+
+
 def test_a_press_says_what_ends_it_and_when_it_is_too_late():
     """Should the sender vanish, the port's own process has the release at hand."""
     schedule = Schedule(FULL, 0.0)

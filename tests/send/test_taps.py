@@ -70,6 +70,32 @@ def test_a_first_tempo_is_tapped_once_with_its_last_tap_on_the_beat():
     assert told.tempo == pytest.approx(90.0)
 
 
+def test_a_burst_that_the_machine_slept_through_is_given_up_and_the_next_waits_for_a_beat():
+    """The pedal heard a gap of minutes between two taps, and where the beat fell before says nothing now."""
+    pedal = Pedal(Taps(plan(every_s=8.0)))
+    pedal.taps.tell(60.0, 0.0, beat_at=0.25)
+    pedal.run(1.5)
+    pedal.taps.lose_beat(1.5)
+    pedal.run(9.0)
+    assert pedal.presses == pytest.approx([0.25, 1.25])
+    pedal.taps.tell(60.0, 9.0, beat_at=0.75)
+    pedal.run(30.0)
+    dropped, _ = pedal.facts
+    assert (dropped.sent, dropped.count) == (2, 2)
+    assert pedal.presses[2:] == pytest.approx([9.75, 10.75, 11.75, 12.75])
+
+
+def test_a_burst_not_begun_waits_for_a_beat_anew_once_the_machine_slept():
+    pedal = Pedal(Taps(plan()))
+    pedal.taps.tell(60.0, 0.0, beat_at=0.25)
+    pedal.taps.lose_beat(0.1)
+    pedal.run(1.0)
+    assert pedal.presses == []
+    pedal.taps.tell(60.0, 1.0, beat_at=0.6)
+    pedal.run(5.0)
+    assert pedal.presses == pytest.approx([1.6, 2.6, 3.6, 4.6])
+
+
 def test_each_press_is_released_after_the_contact_time():
     pedal = Pedal(Taps(plan(contact_s=0.03)))
     pedal.taps.tell(90.0, 0.0)
