@@ -81,8 +81,7 @@ def kept_sound(take: Take) -> KeptSound:
     sound began, to about 10 ms. A file at another rate than the listener's counts by its own rate from its first
     frame on.
     """
-    facts = sorted(take.facts, key=lambda fact: fact.at)
-    lines = _lines(facts)
+    lines = _lines(take.facts)  # in the journal's order: the first sound came in before its listener said so
     segments, unreadable = [], []
     for path in take.sound:
         named = _NAME.fullmatch(path.name)
@@ -97,11 +96,11 @@ def kept_sound(take: Take) -> KeptSound:
         if length_s == 0.0:
             unreadable.append((path.name, "it holds no whole block of sound"))
             continue
-        begin_s = _host_time(frame, lines.get(start, ([], [], rate)), facts) - take.began
+        begin_s = _host_time(frame, lines.get(start, ([], [], rate)), take.began) - take.began
         segments.append(
             Segment(path=path, start=start, begin_s=begin_s, length_s=length_s, rate=rate, channels=channels, torn=torn)
         )
-    decks = next((fact.decks for fact in reversed(facts) if isinstance(fact, SoundKept)), ())
+    decks = next((fact.decks for fact in reversed(take.facts) if isinstance(fact, SoundKept)), ())
     segments.sort(key=lambda segment: segment.begin_s)
     return KeptSound(segments=tuple(segments), decks=decks, unreadable=tuple(unreadable))
 
@@ -221,10 +220,10 @@ def _first_level(facts: Sequence[Fact], start: int) -> float | None:
     return None
 
 
-def _host_time(frame: int, line: _Line, facts: Sequence[Fact]) -> float:
+def _host_time(frame: int, line: _Line, began: float) -> float:
     frames, times, rate = line
     if not frames:
-        return facts[0].at if facts else 0.0
+        return began
     after = bisect_right(frames, frame)
     if 0 < after < len(frames) and frames[after] > frames[after - 1]:
         share = (frame - frames[after - 1]) / (frames[after] - frames[after - 1])

@@ -62,6 +62,17 @@ def test_a_journal_without_places_is_placed_by_its_first_level(tmp_path: Path):
     assert segment.begin_s == pytest.approx(3.0, abs=0.02)
 
 
+def test_sound_that_came_in_before_its_listener_said_so_lies_where_it_came_in(tmp_path: Path):
+    """A device is open a moment before the journal says so; the journal's own order tells whose sound it is."""
+    started = [ListenerStarted(at=BEGAN + at, pid=1, start=n, rate=RATE, source="") for n, at in ((1, 1.0), (2, 50.0))]
+    write_take(tmp_path, [started[0], placed(0.9, 0), started[1], placed(49.9, 0)])
+    for start in (1, 2):
+        write_segments(tmp_path, start, tones(1.0))
+    found = kept_sound(read_take(tmp_path)).segments
+    began = read_take(tmp_path).began
+    assert [segment.begin_s + began - BEGAN for segment in found] == [pytest.approx(0.9), pytest.approx(49.9)]
+
+
 def test_a_torn_segment_is_read_as_far_as_it_goes(folder: Path):
     path = folder / f"sound-001-{30 * RATE:012}.flac"
     whole, _ = soundfile.read(path, dtype="float32")
