@@ -101,6 +101,15 @@ def listen(
         sys.exit(1)
 
 
+_Columns = slice | list[int]
+
+
+def _columns(inputs: tuple[int, ...]) -> _Columns:
+    """Return where inputs lie in a block; as a slice, which copies nothing, if they lie in a row."""
+    in_a_row = inputs[-1] - inputs[0] + 1 == len(inputs)
+    return slice(inputs[0] - 1, inputs[-1]) if in_a_row else [channel - 1 for channel in inputs]
+
+
 class _Listener:
     def __init__(
         self,
@@ -124,15 +133,11 @@ class _Listener:
         self._told: dict[str, PedalTold] = {}
         self._hands: list[Hand | Told] = []  # done before there was an engine
         self._engine: Engine | None = None
-        self._keeper: SoundWriter | None = None
+        self._keepers: list[tuple[SoundWriter, _Columns]] = []  # of the decks' channels, and of dry taps
         self._features: FeatureWriter | None = None
-        self._columns = sorted({channel - 1 for deck in rig.decks for channel in deck.channels})
-        first, last = self._columns[0], self._columns[-1]
-        self._kept_decks = tuple(next(d.name for d in rig.decks if c + 1 in d.channels) for c in self._columns)
+        self._kept_decks = tuple(next(d.name for d in rig.decks if c in d.channels) for c in rig.channels)
         self._kept_to = -1
         self._place_at = 0.0
-        in_a_row = last - first + 1 == len(self._columns)
-        self._kept = slice(first, last + 1) if in_a_row else self._columns  # a slice copies nothing
 
     def run(self, stack: ExitStack, tape: tuple[Path, float] | None) -> None:
         """Wait for the sound, hear it until the end, and say how the take ended."""
@@ -149,8 +154,7 @@ class _Listener:
             decks = [(deck.name, [channel - 1 for channel in deck.channels]) for deck in self._rig.decks]
             self._features = stack.enter_context(FeatureWriter(self._folder, source.rate, decks, self._start))
             if self._rig.take.sound:
-                keeper = SoundWriter(self._folder, source.rate, len(self._columns), self._start)
-                self._keeper = stack.enter_context(keeper)
+                self._keep_sound(stack, source.rate)
             self._say(
                 ListenerStarted(at=now(), pid=os.getpid(), start=self._start, rate=source.rate, source=source.source)
             )
@@ -208,20 +212,29 @@ class _Listener:
         for stands in engine.stands:
             self._link.send(stands)
 
+    def _keep_sound(self, stack: ExitStack, rate: int) -> None:
+        sound = SoundWriter(self._folder, rate, len(self._rig.channels), self._start)
+        self._keepers = [(stack.enter_context(sound), _columns(self._rig.channels))]
+        if self._rig.taps:
+            tap = SoundWriter(self._folder, rate, len(self._rig.taps), self._start, "tap")
+            self._keepers.append((stack.enter_context(tap), _columns(self._rig.taps)))
+
     def _keep(self, event: SoundHeard) -> None:
-        """Have the channels that the rig names recorded, until the disk refuses, and what the decks sounded like."""
+        """Have the inputs that the rig names recorded, until the disk refuses, and what the decks sounded like."""
         if self._features is not None:
             self._features.write(event.frame, event.at, event.samples)
-        if self._keeper is None:
+        if not self._keepers:
             return
         if event.frame != self._kept_to or event.at >= self._place_at:
             self._place_at = event.at + WALL_EVERY_S
             self._say(SoundKept(at=event.at, frame=event.frame, decks=self._kept_decks))
         self._kept_to = event.frame + len(event.samples)
-        self._keeper.write(event.frame, event.samples[:, self._kept])
-        if self._keeper.failure is not None:
-            self._say(SoundNotKept(at=now(), why=self._keeper.failure))
-            self._keeper = None
+        for keeper, columns in self._keepers:
+            keeper.write(event.frame, event.samples[:, columns])
+        failure = next((keeper.failure for keeper, _ in self._keepers if keeper.failure is not None), None)
+        if failure is not None:  # they share the disk: it is told once, and without one the other replays nothing
+            self._say(SoundNotKept(at=now(), why=failure))
+            self._keepers = []
 
     def _attend(self, decks: tuple[DeckStatus, ...]) -> None:
         """Show what goes on, give a sign of life, and do what the sender says."""

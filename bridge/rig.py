@@ -253,7 +253,7 @@ class TakePlan:
     Attributes:
         name: Last part of the take's folder name.
         folder: Folder in which takes land.
-        sound: Whether the inputs are recorded as FLAC.
+        sound: Whether the inputs are recorded as FLAC, dry taps in files of their own.
     """
 
     name: str = "set"
@@ -294,6 +294,16 @@ class Rig:
     cue_sheet: str = ""
     switches: tuple[Switch, ...] = ()
     lamps: tuple[Lamp, ...] = ()
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """The inputs that are recorded as the decks' sound, in the order of the columns of its files."""
+        return tuple(sorted({channel for deck in self.decks for channel in deck.channels}))
+
+    @property
+    def taps(self) -> tuple[int, ...]:
+        """The inputs of all dry taps, in the order of the columns of their files."""
+        return tuple(sorted({channel for deck in self.decks for channel in deck.dry}))
 
     @property
     def inputs(self) -> int:

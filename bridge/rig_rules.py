@@ -139,14 +139,14 @@ def _ints(value: Any) -> list[int]:
 def _too_many_to_keep(decks: _Tables, take: Any) -> Iterator[Finding]:
     if isinstance(take, dict) and take.get("sound") is False:
         return
-    named: set[int] = set()
-    for index, deck in decks.items():
-        channels = deck.get("channels")
-        named |= set(_ints(channels))
-        if len(named) > FLAC_CHANNELS:
-            found = f"{shown(channels)}makes {len(named)} channels in all, and a take keeps {FLAC_CHANNELS} at most"
-            yield ("decks", index, "channels"), found, "Name fewer, or keep no sound: sound = false under [take]"
-            return
+    for key, what in (("channels", "channels"), ("dry", "inputs of dry taps")):
+        named: set[int] = set()
+        for index, deck in decks.items():
+            named |= set(_ints(deck.get(key)))
+            if len(named) > FLAC_CHANNELS:
+                found = f"{shown(deck[key])}makes {len(named)} {what} in all, and a take keeps {FLAC_CHANNELS} at most"
+                yield ("decks", index, key), found, "Name fewer, or keep no sound: sound = false under [take]"
+                break
 
 
 def number(value: Any) -> TypeGuard[float]:

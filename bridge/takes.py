@@ -15,7 +15,7 @@ from bridge.errors import TakeError
 from bridge.journal.features import RowMaker, file_name, write_features
 from bridge.journal.take import JOURNAL
 from bridge.review.facts import tell
-from bridge.review.kept import KeptSound, Segment, blocks, kept_sound
+from bridge.review.kept import KeptSound, Segment, blocks, kept_sound, kept_taps
 from bridge.review.read import Take, read_take
 from bridge.review.story import Story
 
@@ -38,7 +38,7 @@ class Summary:
         tempos: Slowest and fastest beat that was heard, in bpm; None without a beat.
         marks: How many marks it has.
         size_bytes: Size of all its files.
-        sound_bytes: Size of its sound.
+        sound_bytes: Size of its sound, dry taps included.
         state: "ended", "running", or "cut" where the journal has no end.
         faults: Lines of its journal that cannot be read.
     """
@@ -128,12 +128,13 @@ def plan_thinning(folder: Path) -> Thinning:
     if take.faults and not take.facts:
         return Thinning(folder=folder, refused="nothing of its journal can be read, so its marks are unknown")
     kept, marks = kept_sound(take), [mark.seconds for mark in tell(take.facts).marks]
-    drop = [segment for segment in kept.segments if not _near_a_mark(segment, marks)]
+    both = (*kept.segments, *kept_taps(take).segments)
+    drop = [segment for segment in both if not _near_a_mark(segment, marks)]
     gone = {segment.path for segment in drop}
     return Thinning(
         folder=folder,
         drop=tuple(segment.path for segment in drop),
-        keep=tuple(path for path in take.sound if path not in gone),
+        keep=tuple(path for path in (*take.sound, *take.taps) if path not in gone),
         drop_bytes=sum(segment.path.stat().st_size for segment in drop),
         features=tuple(name for _, names in _missing_features(take, kept) for name, _, _ in names) if drop else (),
     )
@@ -171,7 +172,7 @@ def make_features(folder: Path) -> list[Path]:
         makers = [RowMaker(segments[0].rate) for _ in names]
         rows: list[list[Any]] = [[] for _ in names]
         for segment in segments:
-            frame = int(segment.path.stem.rsplit("-", 1)[1])
+            frame = segment.frame
             for block in blocks(segment):
                 for maker, mine, (_, _, channels) in zip(makers, rows, names, strict=True):
                     mine.append(maker.hear(frame, np.asarray(block[:, channels].mean(axis=1), np.float32)))
@@ -216,7 +217,7 @@ def _summary(take: Take, story: Story) -> Summary:
         tempos=(min(low for low, _ in tempos), max(high for _, high in tempos)) if tempos else None,
         marks=len(story.marks),
         size_bytes=sum(sizes.values()),
-        sound_bytes=sum(sizes.get(path, 0) for path in take.sound),
+        sound_bytes=sum(sizes.get(path, 0) for path in (*take.sound, *take.taps)),
         state=_state(take),
         faults=len(take.faults),
     )

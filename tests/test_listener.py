@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,9 +15,10 @@ from bridge import listener
 from bridge.edge.host_clock import now
 from bridge.edge.link import Alive, EndAsked, Link, PortsGone, Standing
 from bridge.engine import Engine
-from bridge.events import Fact, ListenerLost, ListenerStarted, PedalTold, SoundKept, TakeEnded
+from bridge.events import Fact, ListenerLost, ListenerStarted, PedalTold, SoundKept, SoundNotKept, TakeEnded
 from bridge.events_hand import HandsOff, TempoKept
 from bridge.journal.recover import recover
+from bridge.journal.sound import SoundWriter
 from bridge.journal.take import JOURNAL
 from bridge.rig import Deck, Pedal, Rig, SoundInput
 from bridge.screen import Screen
@@ -105,6 +107,30 @@ def test_what_stands_by_hand_reaches_the_engine_after_what_the_pedals_were_told(
     assert told == [TOLD, kept, off]
     assert kept in facts_of(tmp_path)
     assert off not in facts_of(tmp_path)
+
+
+@pytest.mark.parametrize("what", ["sound", "tap"])
+def test_sound_and_tap_end_together_told_once(link, tape, tmp_path, monkeypatch, what):
+    """Whichever of them the disk refuses first: it is the same disk, and one without the other replays nothing."""
+    soundfile.write(tape, np.zeros((24_000, 3), np.float32), 48_000)
+    keep = SoundWriter._keep
+
+    def refuse(writer: SoundWriter, frame: int, samples: np.ndarray) -> None:
+        if writer._prefix.startswith(what):
+            raise OSError(28, "the disk is full")
+        keep(writer, frame, samples)
+
+    monkeypatch.setattr(SoundWriter, "_keep", refuse)
+    sender, theirs = link
+    ends = threading.Timer(0.8, lambda: sender.send(EndAsked("Ctrl-C")))
+    ends.start()
+    decks = (Deck(name="north", channels=(1,), dry=(3,)),)
+    listener.listen(theirs, 1, replace(RIG, decks=decks), tmp_path, "the bridge plays", (tape, now()))
+    ends.join()
+    (told,) = [fact for fact in facts_of(tmp_path) if isinstance(fact, SoundNotKept)]
+    assert "the disk is full" in told.why
+    for path in tmp_path.glob("*.flac"):
+        assert soundfile.info(path).frames < 20_000
 
 
 def test_a_journal_that_cannot_be_written_is_told_on_one_line_and_ends_the_listener(link, tape, tmp_path, capfd):

@@ -355,6 +355,13 @@ FAULTS: list[tuple[str, int | None, str, list[str]]] = [
         "decks[2].channels",
         ["makes 9 channels in all", "8 at most", "sound = false under [take]"],
     ),
+    (
+        DECK + "dry = [11, 12, 13, 14]\n" + SOUTH + "dry = [15, 16, 17, 18]\n"
+        '[[decks]]\nname = "third"\nchannels = [5]\ndry = [19]\n',
+        12,
+        "decks[2].dry",
+        ["makes 9 inputs of dry taps in all", "8 at most"],
+    ),
 ]
 
 

@@ -91,6 +91,19 @@ def test_thinning_keeps_five_minutes_round_every_mark_the_journal_and_the_featur
     assert plan_thinning(ferry).drop == ()
 
 
+def test_what_a_dry_tap_carried_counts_as_sound_and_goes_and_stays_with_it(ferry: Path) -> None:
+    for name in sounds(ferry):
+        (ferry / name.replace("sound", "tap")).write_bytes((ferry / name).read_bytes())
+    before = json.loads(run("takes", str(ferry), "--json")[1])[0]
+    assert before["sound_bytes"] == 2 * sum((ferry / name).stat().st_size for name in sounds(ferry))
+    thin(plan_thinning(ferry))
+    assert len(sounds(ferry)) == 11
+    assert [path.name for path in sorted(ferry.glob("tap-*"))] == [
+        name.replace("sound", "tap") for name in sounds(ferry)
+    ]
+    assert len(list(ferry.glob("features-*"))) == 2
+
+
 def test_features_of_the_night_are_not_made_again(ferry: Path) -> None:
     (ferry / "features-001-1-north.bin").write_bytes(b"as they were")
     thin(plan_thinning(ferry))

@@ -2,7 +2,8 @@
 
 A segment is ``sound-SSS-FFFFFFFFFFFF.flac``: SSS is the listener's start (1, 2 after a restart), F the number of the
 segment's first frame since that start. Names sort in order of time, and frame numbers tell of every gap that is
-longer than a moment: a short one is silence in its segment, and in the journal.
+longer than a moment: a short one is silence in its segment, and in the journal. What dry taps carried lies beside it
+in ``tap-SSS-FFFFFFFFFFFF.flac``: nobody hears it in the mix, but the beats were found in it.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from errno import ENOSPC
 from pathlib import Path
 from queue import SimpleQueue
 from types import TracebackType
+from typing import Literal
 
 import numpy as np
 import soundfile
@@ -54,22 +56,26 @@ class SoundWriter:
         rate: Frames per second.
         channels: 1..8.
         start: The listener's start in this take, from 1.
+        what: How the files' names begin.
 
     Raises:
         TakeError: FLAC cannot hold so many channels, or there is sound of this start already.
     """
 
-    def __init__(self, folder: Path, rate: int, channels: int, start: int = 1) -> None:
+    def __init__(
+        self, folder: Path, rate: int, channels: int, start: int = 1, what: Literal["sound", "tap"] = "sound"
+    ) -> None:
         if not 1 <= channels <= FLAC_CHANNELS:
             raise TakeError(
                 f"sound of {channels} channels cannot be kept: FLAC holds 1 to {FLAC_CHANNELS}. "
                 "Name fewer channels in the rig, or switch keeping off there: take.sound = false"
             )
-        if any(folder.glob(f"sound-{start:03}-*.flac")):
+        if any(folder.glob(f"{what}-{start:03}-*.flac")):
             raise TakeError(
                 f"{folder}: sound of start {start} is there already. Begin a new take, or use a higher start."
             )
-        self._folder, self._rate, self._channels, self._start = folder, rate, channels, start
+        self._folder, self._rate, self._channels = folder, rate, channels
+        self._prefix = f"{what}-{start:03}"
         self._gathered = Gathered(rate)
         self._queue: SimpleQueue[Piece | None] = SimpleQueue()
         self._lock = threading.Lock()
@@ -78,7 +84,7 @@ class SoundWriter:
         self._failure: str | None = None
         self._segment: soundfile.SoundFile | None = None
         self._left = self._next = self._unlooked = 0
-        self._thread = threading.Thread(target=self._run, name="sound", daemon=True)
+        self._thread = threading.Thread(target=self._run, name=what, daemon=True)
 
     @property
     def failure(self) -> str | None:
@@ -165,7 +171,7 @@ class SoundWriter:
                 raise OSError(ENOSPC, f"only {free / 1e6:.0f} MB are free, and they are for the journal")
 
     def _begin_segment(self, frame: int) -> soundfile.SoundFile:
-        path = self._folder / f"sound-{self._start:03}-{frame:012}.flac"
+        path = self._folder / f"{self._prefix}-{frame:012}.flac"
         self._segment = soundfile.SoundFile(path, "x", self._rate, self._channels, "PCM_24", format="FLAC")
         self._left = SEGMENT_S * self._rate
         return self._segment

@@ -21,7 +21,7 @@ TORN_BLOCK_S = 0.1
 BLOCK_S = 10.0
 """A whole file is read in blocks of this length: after each read of FLAC the library looks for its place again."""
 
-_NAME = re.compile(r"sound-(\d{3})-(\d{12})\.flac")
+_NAME = re.compile(r"(?:sound|tap)-(\d{3})-(\d{12})\.flac")
 _FIRST_LEVEL_S = 0.01  # a follower tells its first level after one hop of sound
 
 
@@ -32,6 +32,7 @@ class Segment:
     Attributes:
         path: The file.
         start: The listener that kept it, counted from 1.
+        frame: Number of its first frame since that listener's sound began.
         begin_s: Its first frame, in seconds since the take began.
         length_s: How much of it can be read, in seconds.
         rate: Frames per second of the file.
@@ -41,6 +42,7 @@ class Segment:
 
     path: Path
     start: int
+    frame: int
     begin_s: float
     length_s: float
     rate: int
@@ -81,9 +83,22 @@ def kept_sound(take: Take) -> KeptSound:
     sound began, to about 10 ms. A file at another rate than the listener's counts by its own rate from its first
     frame on.
     """
+    decks = next((fact.decks for fact in reversed(take.facts) if isinstance(fact, SoundKept)), ())
+    return _kept(take, take.sound, decks)
+
+
+def kept_taps(take: Take) -> KeptSound:
+    """Return where what a take's dry taps carried lies; the journal does not say whose each channel is, the rig does.
+
+    It was recorded so that the beats can be found again as they were, and is measured and shown nowhere.
+    """
+    return _kept(take, take.taps, ())
+
+
+def _kept(take: Take, paths: Sequence[Path], decks: tuple[str, ...]) -> KeptSound:
     lines = _lines(take.facts)  # in the journal's order: the first sound came in before its listener said so
     segments, unreadable = [], []
-    for path in take.sound:
+    for path in paths:
         named = _NAME.fullmatch(path.name)
         if named is None:
             continue
@@ -98,9 +113,17 @@ def kept_sound(take: Take) -> KeptSound:
             continue
         begin_s = _host_time(frame, lines.get(start, ([], [], rate)), take.began) - take.began
         segments.append(
-            Segment(path=path, start=start, begin_s=begin_s, length_s=length_s, rate=rate, channels=channels, torn=torn)
+            Segment(
+                path=path,
+                start=start,
+                frame=frame,
+                begin_s=begin_s,
+                length_s=length_s,
+                rate=rate,
+                channels=channels,
+                torn=torn,
+            )
         )
-    decks = next((fact.decks for fact in reversed(take.facts) if isinstance(fact, SoundKept)), ())
     segments.sort(key=lambda segment: segment.begin_s)
     return KeptSound(segments=tuple(segments), decks=decks, unreadable=tuple(unreadable))
 

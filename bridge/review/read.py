@@ -23,6 +23,7 @@ class Take:
         facts: Every fact that can be read, in the journal's order.
         faults: Lines that cannot be read.
         sound: Segments of sound, in order of time.
+        taps: Segments of what dry taps carried, in order of time.
         began: Host time at which the take began, in seconds.
     """
 
@@ -31,6 +32,7 @@ class Take:
     facts: tuple[Fact, ...]
     faults: tuple[LineFault, ...]
     sound: tuple[Path, ...]
+    taps: tuple[Path, ...]
     began: float
 
     @property
@@ -54,7 +56,7 @@ def read_take(folder: Path) -> Take:
     """
     try:
         data = (folder / JOURNAL).read_bytes()
-        sound = tuple(sorted(folder.glob("sound-*.flac")))
+        sound, taps = (tuple(sorted(folder.glob(f"{what}-*.flac"))) for what in ("sound", "tap"))
     except (FileNotFoundError, NotADirectoryError) as error:
         raise TakeError(f"{folder}: {_no_take(folder)}") from error
     except OSError as error:
@@ -69,6 +71,7 @@ def read_take(folder: Path) -> Take:
         facts=found.facts,
         faults=found.faults,
         sound=sound,
+        taps=taps,
         began=take_began(found.facts),
     )
 

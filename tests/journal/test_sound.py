@@ -92,6 +92,18 @@ def test_a_restarted_listener_never_overwrites(tmp_path: Path) -> None:
         SoundWriter(tmp_path, RATE, 1, start=2)
 
 
+@pytest.mark.usefixtures("patient")
+def test_what_dry_taps_carry_lies_beside_the_sound_frame_by_frame(tmp_path: Path) -> None:
+    played = noise(130 * RATE, 3)
+    with SoundWriter(tmp_path, RATE, 2) as mix, SoundWriter(tmp_path, RATE, 1, what="tap") as tap:
+        play(mix, played[:, :2], 400)
+        play(tap, played[:, 2:], 400)
+    taps = sorted(tmp_path.glob("tap-*.flac"))
+    assert [path.name for path in taps] == [path.name.replace("sound", "tap") for path in segments(tmp_path)]
+    heard = np.concatenate([soundfile.read(path, dtype="float32", always_2d=True)[0] for path in taps])
+    np.testing.assert_array_equal(np.concatenate([kept(tmp_path), heard], axis=1), played)
+
+
 def test_beyond_full_scale_is_clipped_and_nan_is_silence(tmp_path: Path) -> None:
     with SoundWriter(tmp_path, RATE, 1) as writer:
         writer.write(0, np.array([[np.nan], [3.0], [-3.0], [np.inf], [-np.inf], [0.25]], np.float32))

@@ -144,7 +144,7 @@ def test_a_machine_that_slept_and_clocks_without_priority_are_told_with_what_to_
 
 def segment(begin_s: float, length_s: float, torn: bool = False) -> Segment:
     path = Path("sound-001-000000000000.flac")
-    return Segment(path=path, start=1, begin_s=begin_s, length_s=length_s, rate=8000, channels=2, torn=torn)
+    return Segment(path=path, start=1, frame=0, begin_s=begin_s, length_s=length_s, rate=8000, channels=2, torn=torn)
 
 
 def test_sound_that_ends_early_is_torn_or_cannot_be_read_is_told() -> None:
