@@ -21,13 +21,10 @@ from bridge.edge.midi import refuse_taken_ports
 from bridge.edge.port_set import OutPort
 from bridge.errors import DeviceError
 from bridge.journal.lineup import take_lineup_along
-from bridge.journal.take import check_space, new_take_folder, write_whole
+from bridge.journal.take import RIG_COPY, check_space, new_take_folder, write_whole
 from bridge.rig import Rig
 from bridge.rig_text import parse_rig, read_rig_text
 from bridge.send.plan import SendPlan
-
-RIG_COPY = "rig.toml"
-"""The rig as it was, in a take's folder."""
 
 SHOW_CURSOR = "\x1b[?25h"
 

@@ -1,21 +1,28 @@
-"""Sound files through the engine that plays live, as fast as the machine can."""
+"""Sound files, and takes, through the engine that plays live, as fast as the machine can."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 
+import numpy as np
+from numpy.typing import NDArray
+
 from bridge.edge.audio import FileInput, SoundEnded
 from bridge.engine import Engine
-from bridge.events import BeatPlaced, Fact, FollowerChanged, SoundHeard, SoundLost
-from bridge.events_hand import TempoTold
-from bridge.events_host import NetLost
-from bridge.journal.take import write_whole
+from bridge.errors import TakeError
+from bridge.events import BeatPlaced, Fact, FollowerChanged, ListenerStarted, PedalTold, SoundHeard, SoundLost
+from bridge.events_hand import Hand, TempoTold, Told
+from bridge.events_host import HostSuspended, NetLost
+from bridge.journal.take import RIG_COPY, write_whole
 from bridge.records import as_record
+from bridge.review.kept import Segment, blocks, kept_sound, kept_taps
+from bridge.review.read import Take, read_take
 from bridge.rig import Deck, FollowerKind, Rig, SoundInput
+from bridge.rig_text import parse_rig, read_rig_text
 from bridge.units import TEMPO_MAX, TEMPO_MIN, clock_text
 from bridge.weights import learned
 
@@ -25,52 +32,67 @@ DECK = "file"
 BLOCK = 4096
 """Frames read at once; the result is the same for any number."""
 
+TAKE_BLOCK = 1024
+"""Frames of a take heard at once: what a hand told comes in between two blocks, as it did live."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Followed:
-    """What the engine made of a sound file. Times are seconds from its first frame.
+    """What the engine made of sound. Times are seconds from a file's first frame, or since a take began.
 
     Attributes:
-        path: The file.
-        length_s: How much of it was heard.
+        path: The file, or the take's folder.
+        length_s: Where what was heard of it ends.
         facts: Everything that happened, in the order in which it was known.
+        decks: Names of a take's decks; none for a file.
     """
 
     path: Path
     length_s: float
     facts: tuple[Fact, ...]
+    decks: tuple[str, ...] = ()
 
-    def beats(self) -> list[BeatPlaced]:
-        """Return the beats, in order."""
-        return [fact for fact in self.facts if isinstance(fact, BeatPlaced)]
+    def beats(self, deck: str | None = None) -> list[BeatPlaced]:
+        """Return the beats of a deck, or of all, in order."""
+        return [fact for fact in self.facts if isinstance(fact, BeatPlaced) and deck in (None, fact.deck)]
 
     def write_beats(self, path: Path) -> None:
         """Write beat time and the time at which it was known, in seconds, tab-separated, a beat a line, no header.
 
+        Of a take, the deck's name follows them.
+
         Raises:
             TakeError: The file cannot be written.
         """
-        rows = "".join(f"{beat.at:.6f}\t{beat.known:.6f}\n" for beat in self.beats())
-        write_whole(path, rows.encode())
+        rows = [f"{beat.at:.6f}\t{beat.known:.6f}" + f"\t{beat.deck}" * bool(self.decks) for beat in self.beats()]
+        write_whole(path, "".join(f"{row}\n" for row in rows).encode())
 
-    def stretches(self) -> Iterator[tuple[float, float, str, float | None]]:
+    def stretches(self, deck: str) -> Iterator[tuple[float, float, str, float | None]]:
         """Yield begin, end, state and median tempo in bpm of each time in one state."""
         moves = [(0.0, "idle")]
-        moves += [(fact.at, fact.now) for fact in self.facts if isinstance(fact, FollowerChanged)]
+        moves += [
+            (max(0.0, fact.at), fact.now)
+            for fact in self.facts
+            if isinstance(fact, FollowerChanged) and fact.deck == deck
+        ]
         ends = [at for at, _ in moves[1:]] + [self.length_s]
         for (begin, state), end in zip(moves, ends, strict=True):
-            tempi = [beat.tempo for beat in self.beats() if begin <= beat.known < end]
+            tempi = [beat.tempo for beat in self.beats(deck) if begin <= beat.known < end]
             if end > begin:
                 yield begin, end, state, median(tempi) if tempi else None
 
     def as_text(self) -> str:
         """Return what happened as a few lines."""
         lines = [f"{self.path}: {clock_text(self.length_s)}, {len(self.beats())} beats"]
-        for begin, end, state, tempo in self.stretches():
-            heard = "" if tempo is None else f"  {tempo:.2f} bpm"
-            lines.append(f"  {clock_text(begin)} to {clock_text(end)}  {state}{heard}")
+        for deck in self.decks or (DECK,):
+            lines += [f"  {deck}: {len(self.beats(deck))} beats"] if self.decks else []
+            for begin, end, state, tempo in self.stretches(deck):
+                heard = "" if tempo is None else f"  {tempo:.2f} bpm"
+                lines.append(f"  {clock_text(begin)} to {clock_text(end)}  {state}{heard}")
         lines += [
-            f"  {clock_text(fact.at)}  {fact.why}" for fact in self.facts if isinstance(fact, SoundLost | NetLost)
+            f"  {clock_text(max(0.0, fact.at))}  {fact.why}"
+            for fact in self.facts
+            if isinstance(fact, SoundLost | NetLost)
         ]
         return "\n".join(lines)
 
@@ -119,3 +141,136 @@ def follow_file(path: Path, *, tempo_hint: float | None = None, follower: Follow
             SoundLost(at=heard / source.rate, frames=0, why=f"{bad} samples were no numbers, heard as silence")
         )
     return Followed(path=path, length_s=heard / source.rate, facts=tuple(facts))
+
+
+def follow_take(folder: Path, *, follower: FollowerKind | None = None, block: int = TAKE_BLOCK) -> Followed:
+    """Hear the kept sound of a take again, dry taps included, with its own rig and what hands told meanwhile.
+
+    Sound that came in at 24 bits or less, as nearly all does, is kept to the bit, so the same beats are found. What a
+    hand told was obeyed some hundredths of a second earlier or later than it is here. Where the dry tap was not kept,
+    as in takes of an older bridge, a deck is heard by its channels, and that is told.
+
+    Args:
+        folder: The take's folder.
+        follower: What finds the beat; None for what the rig says.
+        block: Frames heard at once.
+
+    Raises:
+        TakeError: The folder is no take, has no sound, or its sound has other channels than its rig.
+        RigError: The take's copy of the rig cannot be read.
+    """
+    take = read_take(folder)
+    path = folder / RIG_COPY
+    rig = parse_rig(read_rig_text(path), str(path))
+    if follower is not None:
+        rig = replace(rig, decks=tuple(replace(deck, follower=follower) for deck in rig.decks))
+    sound, taps = kept_sound(take).segments, kept_taps(take).segments
+    if not sound:
+        raise TakeError(
+            f"{folder}: no sound of this take was kept, so there is nothing to hear. See take.sound in the rig."
+        )
+    facts: list[Fact] = []
+    for start in sorted({segment.start for segment in sound}):
+        mine, my_taps = ([s for s in segments if s.start == start] for segments in (sound, taps))
+        facts += _hear_again(take, rig, mine, my_taps, block)
+    return Followed(
+        path=folder,
+        length_s=max(segment.end_s for segment in sound),
+        facts=tuple(facts),
+        decks=tuple(deck.name for deck in rig.decks),
+    )
+
+
+def _hear_again(take: Take, rig: Rig, sound: list[Segment], taps: list[Segment], block: int) -> list[Fact]:
+    """Return what an engine makes of what one listener kept."""
+    facts: list[Fact] = []
+    if rig.taps and not taps:
+        names = " and ".join(deck.name for deck in rig.decks if deck.dry)
+        why = f"the dry tap of {names} is not in the take; the channels are heard"
+        facts.append(SoundLost(at=sound[0].begin_s, frames=0, why=why))
+        rig = replace(rig, decks=tuple(replace(deck, dry=()) for deck in rig.decks))
+    for segments, inputs in ((sound, rig.channels), (taps if rig.taps else [], rig.taps)):
+        for segment in segments:
+            if segment.channels != len(inputs) or segment.rate != sound[0].rate:
+                found = f"{segment.channels} channels at {segment.rate} Hz"
+                wanted = f"{len(inputs)} at {sound[0].rate}"
+                raise TakeError(
+                    f"{segment.path}: holds {found}, its {RIG_COPY} wants {wanted}. Put back what was changed."
+                )
+    engine = Engine(rig, sound[0].rate, learned())
+    told = _told(engine, take, sound[0].start)
+    frame = sound[0].frame
+    for event in _blocks(rig, sound, taps, block):
+        if event.frame > frame:
+            facts.append(SoundLost(at=event.at, frames=event.frame - frame, why="the take has no sound there"))
+        while told and told[0].at <= event.at:
+            facts += _obeyed(engine, told.pop(0))
+        facts += engine.handle(event)
+        frame = event.frame + len(event.samples)
+    return facts
+
+
+_Order = Hand | Told | HostSuspended
+
+
+def _told(engine: Engine, take: Take, start: int) -> list[_Order]:
+    """Let an engine take over what stood when its listener started, and return what was told to it since."""
+    starts = [fact.start if isinstance(fact, ListenerStarted) else None for fact in take.facts]
+    began = starts.index(start) if start in starts else 0
+    ended = next((n for n, other in enumerate(starts[began + 1 :], began + 1) if other is not None), len(starts))
+    stood = [
+        replace(fact, at=take.seconds(fact.at)) for fact in take.facts[:began] if isinstance(fact, PedalTold | Hand)
+    ]
+    for told in {fact.pedal: fact for fact in stood if isinstance(fact, PedalTold)}.values():
+        engine.resume(told)
+    for hand in stood:
+        if isinstance(hand, Hand):
+            engine.obey(hand)
+    first = 0 if start == 1 else began  # a first listener may be told something before there is sound
+    since = [fact for fact in take.facts[first:ended] if isinstance(fact, _Order)]
+    return sorted((replace(fact, at=take.seconds(fact.at)) for fact in since), key=lambda fact: fact.at)
+
+
+def _obeyed(engine: Engine, told: _Order) -> list[Fact]:
+    if isinstance(told, HostSuspended):
+        engine.lose_phase()
+        return []
+    return engine.obey(told)
+
+
+_Piece = tuple[int, float, NDArray[np.float32]]
+"""Number of the first frame, its time in seconds since the take began, and the samples."""
+
+
+def _blocks(rig: Rig, sound: list[Segment], taps: list[Segment], block: int) -> Iterator[SoundHeard]:
+    """Yield the inputs as the listener had them; those that nobody kept are silent."""
+    columns = [channel - 1 for channel in rig.channels + rig.taps]
+    rate = sound[0].rate
+    pieces = _in_both(_pieces(sound), _pieces(taps), rate) if rig.taps else _pieces(sound)
+    for frame, at, samples in pieces:
+        for first in range(0, len(samples), block):
+            part = samples[first : first + block]
+            inputs = np.zeros((len(part), rig.inputs), np.float32)
+            inputs[:, columns] = part
+            yield SoundHeard(frame=frame + first, at=at + first / rate, samples=inputs)
+
+
+def _pieces(segments: Sequence[Segment]) -> Iterator[_Piece]:
+    for segment in sorted(segments, key=lambda segment: segment.frame):
+        read = 0
+        for samples in blocks(segment):
+            yield segment.frame + read, segment.begin_s + read / segment.rate, samples
+            read += len(samples)
+
+
+def _in_both(sound: Iterator[_Piece], taps: Iterator[_Piece], rate: int) -> Iterator[_Piece]:
+    """Yield, side by side, what is in both: a slow disk or a tear may have cost one of them more."""
+    one, other = next(sound, None), next(taps, None)
+    while one is not None and other is not None:
+        ends = one[0] + len(one[2]), other[0] + len(other[2])
+        begin, end = max(one[0], other[0]), min(ends)
+        if begin < end:
+            both = [piece[2][begin - piece[0] : end - piece[0]] for piece in (one, other)]
+            yield begin, one[1] + (begin - one[0]) / rate, np.concatenate(both, axis=1)
+        one = next(sound, None) if ends[0] == end else one
+        other = next(taps, None) if ends[1] == end else other

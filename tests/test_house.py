@@ -69,7 +69,7 @@ ROOMS = {
     "sender": ("bridge.sender", "vocabulary, schedule, wires"),
     "screen": ("bridge.screen bridge.screen_news", "vocabulary, engine"),
     "listener": ("bridge.listener", "vocabulary, engine, weights, screen, wires, gear, journal"),
-    "replay": ("bridge.replay", "vocabulary, engine, weights, gear, journal"),
+    "replay": ("bridge.replay", "vocabulary, rig text, engine, weights, gear, journal, review"),
     "live": ("bridge.live", "vocabulary, rig text, schedule, sender, wires, journal, review"),
     "rehearse": (
         "bridge.rehearse",

@@ -1,20 +1,38 @@
-"""Sound files of every kind through the engine."""
+"""Sound files of every kind through the engine, and takes: what was kept gives the beats that were found live."""
 
 from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
+from itertools import chain, repeat
+from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from click.testing import CliRunner
 
-from bridge.errors import SoundFileError
-from bridge.events import BeatPlaced, SoundLost
+from bridge import listener
+from bridge.cli import main
+from bridge.edge.audio import FileInput, SoundEnded
+from bridge.edge.host_clock import now
+from bridge.edge.link import EndAsked, Link
+from bridge.errors import SoundFileError, TakeError
+from bridge.events import BeatPlaced, Fact, SoundLost
+from bridge.events_hand import TempoTold
+from bridge.events_host import DryTapTurned
+from bridge.journal import sound as sound_room
+from bridge.journal.take import RIG_COPY
 from bridge.records import from_record
-from bridge.replay import follow_file
+from bridge.replay import follow_file, follow_take
+from bridge.review.page import review_take
+from bridge.review.read import read_take
+from bridge.rig_text import parse_rig
 from bridge.testing.clips import drum_loop
 from bridge.testing.tape import Move, TapeMachine
+from tests.review.sample import BEGAN
+from tests.review.sound_take import take_with_sound
 
 
 @pytest.fixture(scope="module")
@@ -125,3 +143,159 @@ def test_a_file_cut_at_t_gives_exactly_the_rows_that_were_known_by_t(tmp_path, d
     whole = [beat for beat in follow_file(tmp_path / "whole.wav").beats() if beat.known <= cut / 48_000]
     assert follow_file(tmp_path / "cut.wav").beats() == whole
     assert all(isinstance(beat, BeatPlaced) for beat in whole)
+
+
+RATE = 48_000
+
+TAPPED = """
+[[decks]]
+name = "north"
+channels = [4]
+
+[[decks]]
+name = "south"
+channels = [1, 2]
+dry = [3]
+
+[[pedals]]
+name = "long echo"
+port = "Pedals A"
+listens_to = "south"
+"""
+
+
+def tapped_tape(path: Path) -> None:
+    """Write 36 s at 96 bpm: south with an echo, its dry tap, which is unplugged from 11 to 25 s, and north."""
+    machine, rng = TapeMachine(), np.random.default_rng(5)
+    speed = machine.speed(36.0, (Move(time_s=0.2, speed=1.0),), rng)
+    dry = 0.5 * machine.play(drum_loop("gravel-path", name="gravel path", tempo=96.0), speed).sound
+    dry = dry + machine.hiss(speed, rng)
+    late = round(0.41 * RATE)
+    mix = dry.copy()
+    mix[late:] += 0.7 * dry[:-late]
+    tap = dry.copy()
+    tap[11 * RATE : 25 * RATE] = 0.0
+    soundfile.write(path, np.stack([mix, 0.5 * mix, tap, 0.5 * dry], axis=1), RATE, subtype="PCM_24")
+
+
+@pytest.fixture(scope="module")
+def tapped(tmp_path_factory):
+    """A take of two starts of the real listener, which heard a file as if live, faster than it lasts; and its facts."""
+    home = tmp_path_factory.mktemp("tapped")
+    folder = home / "night"
+    folder.mkdir()
+    tapped_tape(home / "tape.wav")
+    (folder / RIG_COPY).write_text(TAPPED)
+    rig = parse_rig(TAPPED, "rig.toml")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sound_room, "QUEUE_S", 1e6)
+        for start in (1, 2):
+            sender, theirs = Link.pair()
+            patch.setattr(listener, "FileInput", hasty(sender))
+            listener.listen(theirs, start, rig, folder, "the bridge plays", (home / "tape.wav", now()))
+            sender.close()
+    return folder, read_take(folder).facts
+
+
+def hasty(sender: Link):
+    """Return a file's input whose host clock has run far ahead, so that it is always due; its end asks for the end."""
+
+    class Hasty(FileInput):
+        def __init__(self, path, pace, *, block, begin_at):
+            clock = chain([begin_at], repeat(1e12))
+            super().__init__(path, pace, block=block, now=lambda: next(clock))
+
+        def read(self, timeout_s):
+            if isinstance(event := super().read(timeout_s), SoundEnded):
+                sender.send(EndAsked("Ctrl-C"))
+            return event
+
+    return Hasty
+
+
+def engines(facts, began: float) -> list[Fact]:
+    """Return what engines made of the sound, in seconds of the take, without the last bit of their times."""
+    made = []
+    for fact in facts:
+        if isinstance(fact, BeatPlaced | DryTapTurned):
+            fact = replace(fact, at=round(fact.at - began, 5))
+            made.append(replace(fact, known=round(fact.known - began, 5)) if isinstance(fact, BeatPlaced) else fact)
+    return made
+
+
+@pytest.mark.parametrize("block", [1024, 333])
+def test_a_take_gives_the_beats_that_were_found_live_also_where_a_dry_tap_falls_silent(tapped, block):
+    folder, facts = tapped
+    live = engines(facts, read_take(folder).began)
+    assert [fact.is_heard for fact in live if isinstance(fact, DryTapTurned)] == [False, True] * 2
+    assert len([fact for fact in live if isinstance(fact, BeatPlaced) and fact.deck == "south"]) > 40
+    assert engines(follow_take(folder, block=block).facts, 0.0) == live
+
+
+def test_a_take_whose_tap_was_not_kept_is_heard_by_its_channels_and_that_is_told(tapped, tmp_path):
+    folder = copied(tapped[0], tmp_path, leave_out="tap-")
+    again = follow_take(folder)
+    assert "the dry tap of south is not in the take; the channels are heard" in again.as_text()
+    assert not any(isinstance(fact, DryTapTurned) for fact in again.facts)
+    assert again.beats("south")
+
+
+def test_where_one_of_sound_and_tap_is_missing_nothing_is_heard_and_that_is_told(tapped, tmp_path):
+    """The first file of the tap is torn, as kill -9 leaves it: what stands before the tear gives the same beats."""
+    folder = copied(tapped[0], tmp_path)
+    torn = folder / "tap-001-000000000000.flac"
+    torn.write_bytes(torn.read_bytes()[: torn.stat().st_size // 2])
+    again = follow_take(folder)
+    firsts = [[beat for beat in beats if beat.known < 8.0] for beats in (again.beats(), follow_take(tapped[0]).beats())]
+    assert engines(firsts[0], 0.0) == engines(firsts[1], 0.0) != []
+    assert engines(follow_take(folder, block=333).facts, 0.0) == engines(again.facts, 0.0)
+
+
+def test_the_review_hears_nothing_of_the_tap(tapped):
+    measured = review_take(tapped[0]).measured
+    assert measured is not None
+    assert (measured.names(), measured.powers.shape[1]) == (("south", "north"), 3)
+
+
+def copied(folder: Path, to: Path, leave_out: str = "nothing") -> Path:
+    for path in folder.iterdir():
+        if not path.name.startswith(leave_out):
+            (to / path.name).write_bytes(path.read_bytes())
+    return to
+
+
+def test_what_was_told_of_a_tape_is_told_again(tmp_path, drums):
+    told = [TempoTold(at=BEGAN + 0.5, deck="north", tempo=48.0)]
+    folder = take_with_sound(tmp_path / "night", drums[:, None], RATE, facts=told, decks=("north",))
+    (folder / RIG_COPY).write_text(TAPPED.partition("\n\n")[0].replace("[4]", "[1]"))
+    assert np.median([beat.tempo for beat in follow_take(folder).beats()]) == pytest.approx(48.0, rel=0.01)
+
+
+def test_a_take_thinned_out_is_heard_where_it_has_sound_and_the_rest_is_told(tmp_path, drums):
+    sound = np.concatenate([drums] * 12)[:, None]
+    folder = take_with_sound(tmp_path / "night", sound, RATE, decks=("north",))
+    (folder / RIG_COPY).write_text(TAPPED.partition("\n\n")[0].replace("[4]", "[1]"))
+    (folder / f"sound-001-{60 * RATE:012}.flac").unlink()
+    again = follow_take(folder)
+    [lost] = [fact for fact in again.facts if isinstance(fact, SoundLost)]
+    assert (lost.frames, round(lost.at)) == (60 * RATE, 120)
+    assert not [beat for beat in again.beats() if 62.0 < beat.at < 119.0]
+
+
+def test_a_take_on_the_command_line_tells_its_decks_apart(tapped, tmp_path):
+    done = CliRunner().invoke(main, ["follow", str(tapped[0]), "--beats", str(tmp_path / "beats.tsv")])
+    assert done.exit_code == 0, done.output
+    assert "  south: " in done.output
+    rows = [line.split("\t") for line in (tmp_path / "beats.tsv").read_text().splitlines()]
+    assert {row[2] for row in rows} == {"north", "south"}
+    assert CliRunner().invoke(main, ["follow", str(tapped[0]), "--tempo-hint", "90"]).exit_code == 2
+
+
+def test_a_take_that_cannot_be_heard_again_is_refused_with_what_to_do(tmp_path, drums):
+    folder = take_with_sound(tmp_path / "night", drums[:, None], RATE, decks=("north",))
+    (folder / RIG_COPY).write_text(TAPPED.partition("\n\n")[0].replace("[4]", "[1, 2]"))
+    with pytest.raises(TakeError, match=r"holds 1 channels at 48000 Hz, its rig.toml wants 2 at 48000"):
+        follow_take(folder)
+    (folder / "sound-001-000000000000.flac").unlink()
+    with pytest.raises(TakeError, match="no sound of this take was kept"):
+        follow_take(folder)

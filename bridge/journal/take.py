@@ -18,6 +18,9 @@ from bridge.rig import Rig
 JOURNAL = "journal.jsonl"
 """Name of the journal in a take's folder."""
 
+RIG_COPY = "rig.toml"
+"""The rig as it was, in a take's folder."""
+
 ROOM_BYTES = 200_000_000
 """A set is not begun with less free room: about ten minutes of four channels at 48 kHz in FLAC."""
 
