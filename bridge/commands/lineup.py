@@ -18,9 +18,9 @@ from bridge.commands import example, rig_argument
 def command(rig: Path, yes: bool, as_json: bool) -> None:
     """Walk through decks and pedals by ear and meter before a set, one thing at a time.
 
-    Each deck: level, clipping, hum at 50 or 60 Hz, swapped inputs, bleed from deck to deck. Each pedal: it is told a
-    delay time, you listen, and where its return is heard the echo is measured. Enter goes on, n leaves a thing out,
-    Ctrl-C ends the walk. Without a terminal nothing is asked.
+    Each deck: level, clipping, hum at 50 or 60 Hz, swapped inputs, its dry tap, bleed from deck to deck. Each pedal: it
+    is told a delay time, you listen, and where its return is heard the echo is measured. Enter goes on, n leaves a
+    thing out, Ctrl-C ends the walk. Without a terminal nothing is asked.
 
     It ends with a page of what is well and what is not, kept under lineups/ beside the takes; a set of the same name
     that begins within 12 hours takes it along. Exits with 0 when the walk was walked, whatever it found.

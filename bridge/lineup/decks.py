@@ -51,7 +51,7 @@ def of_stopped(deck: Deck, sound: Sound, rate: int) -> Iterator[Finding]:
         sound: Shape (frames, channels), all inputs of the device, 2 s or more.
         rate: Frames per second.
     """
-    heard = {channel: sound[:, channel - 1] for channel in deck.channels}
+    heard = {channel: sound[:, channel - 1] for channel in deck.inputs}
     quiet = {channel: level(samples, rate) for channel, samples in heard.items()}
     loudest = max(quiet, key=lambda channel: quiet[channel].mean_db)
     hums = {channel: hum for channel, samples in heard.items() if (hum := find_hum(samples, rate)) is not None}
@@ -89,6 +89,7 @@ def of_playing(deck: Deck, others: Sequence[Deck], sound: Sound, rate: int, *, a
     """
     levels = [level(sound[:, index], rate) for index in range(sound.shape[1])]
     own = {channel: levels[channel - 1] for channel in deck.channels}
+    tapped = {channel: levels[channel - 1] for channel in deck.dry}
     loudest = max(own.values(), key=lambda one: one.loud_db)
     if alone and (elsewhere := _elsewhere(deck, levels)):
         yield _plugged_elsewhere(deck, others, elsewhere)
@@ -104,10 +105,13 @@ def of_playing(deck: Deck, others: Sequence[Deck], sound: Sound, rate: int, *, a
         )
         return
     yield _level(deck, loudest)
-    yield _clipping(deck, own)
+    yield _clipping(deck, own | tapped)
     yield from _of_pairs(deck, own, sound)
+    if tapped:
+        yield _tap(deck, tapped)
+    heard = [channel for channel, one in (own | tapped).items() if one.loud_db >= SILENT_DB]
     for other in others:
-        yield _bleed([channel for channel, one in own.items() if one.loud_db >= SILENT_DB], other, sound, deck.name)
+        yield _bleed(heard, other, sound, deck.name)
 
 
 def of_first_track(deck: Deck, sound: Sound, rate: int) -> Finding:
@@ -201,9 +205,20 @@ def _of_pairs(deck: Deck, own: dict[int, Level], sound: Sound) -> Iterator[Findi
             )
 
 
+def _tap(deck: Deck, tapped: dict[int, Level]) -> Finding:
+    """Return whether a deck's dry tap is heard, since its beat is sought there."""
+    best = max(tapped.values(), key=lambda one: one.loud_db)
+    if best.loud_db >= QUIET_DB:
+        return Finding(where=deck.name, what="dry tap", well="well", said=f"{best.loud_db:.0f} dB")
+    is_silent = best.loud_db < SILENT_DB
+    said = f"nothing heard on {_inputs(deck.dry)}" if is_silent else f"low: {best.loud_db:.0f} dB"
+    todo = "See that its cable goes to that input" if is_silent else "Turn the input's gain up"
+    return Finding(where=deck.name, what="dry tap", well="look", said=said, todo=f"{todo}: the beat is sought there")
+
+
 def _bleed(heard: Sequence[int], other: Deck, sound: Sound, name: str) -> Finding:
     """Return how much of what is heard at some inputs of a deck is in the other one's."""
-    pairs = [(a, b) for a in heard for b in other.channels if a != b]
+    pairs = [(a, b) for a in heard for b in other.inputs if a != b]
     told = max(((bleed_db(sound[:, a - 1], sound[:, b - 1]), b) for a, b in pairs), default=(-120.0, 0))
     worst, channel = told
     what = f"bleed into {other.name}"

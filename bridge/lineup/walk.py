@@ -158,7 +158,7 @@ class _Walk:
         heard = self._stage.hear(PLAYING_S)
         for deck in self._rig.decks:
             self._performer.head(deck.name)
-            loud = max(level(heard.samples[:, channel - 1], heard.rate).loud_db for channel in deck.channels)
+            loud = max(level(heard.samples[:, channel - 1], heard.rate).loud_db for channel in deck.inputs)
             if loud < SILENT_DB:
                 yield from of_stopped(deck, heard.samples, heard.rate)
                 yield _open(deck.name, "level", "it does not play")

@@ -101,6 +101,32 @@ def test_a_dry_tap_that_is_louder_than_the_decks_channels_is_no_swapped_cable() 
     assert "channels" not in playing(sound, tapped, south)
 
 
+@pytest.mark.parametrize(
+    ("loud_db", "well", "said"),
+    [(None, "look", "nothing heard on input 4"), (-50.0, "look", "low: -50 dB"), (-26.0, "well", "-26 dB")],
+)
+def test_a_dry_tap_is_heard_or_told(loud_db: float | None, well: str, said: str) -> None:
+    """The beat is sought there: that the deck's own channels are well says nothing of it."""
+    tapped, south = Deck(name="north", channels=(1, 2), dry=(4,)), Deck(name="south", channels=(3,))
+    four = {} if loud_db is None else {"four": tape(1, S, loud_db)}
+    found = playing(inputs(S, one=tape(1, S), two=tape(2, S), **four), tapped, south)
+    assert (found["dry tap"].well, found["dry tap"].said) == (well, said)
+    assert bool(found["dry tap"].todo) == (well == "look")
+
+
+def test_bleed_into_another_decks_dry_tap_is_told() -> None:
+    tapped = Deck(name="south", channels=(3,), dry=(4,))
+    north = tape(1, S)
+    found = playing(inputs(S, one=north, two=tape(2, S), four=0.1 * north), NORTH, tapped)
+    assert found["bleed into south"].said == "-20 dB, on input 4"
+
+
+def test_hum_of_a_dry_tap_is_told() -> None:
+    tapped = Deck(name="south", channels=(3,), dry=(4,))
+    found = by_what(list(of_stopped(tapped, inputs(5.0, four=hum(50.1, 5.0, -50.0)), RATE)))
+    assert found["hum"].said == "50 Hz at -50 dB on input 4"
+
+
 def test_while_both_play_nobody_can_tell_whose_input_is_louder() -> None:
     found = playing(inputs(S, one=tape(1, S, -35.0), two=tape(2, S, -35.0), three=tape(3, S)), alone=False)
     assert "channels" not in found
