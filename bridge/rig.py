@@ -145,7 +145,7 @@ class Times:
 
     Attributes:
         message: What carries it.
-        number: Control 0..119 (cc), first control of the pair 0..31 (cc14), parameter 0..16383 (nrpn); None for OSC.
+        number: Control 0..119 (cc), first control of the pair 0..31 (cc14), parameter 0..16382 (nrpn); None for OSC.
         address: OSC address, sent to the rig's `Osc`; None otherwise.
         points: Pairs of a delay time in ms and the value that makes it, in order of time, two or more; values are
             0..127 for cc, 0..16383 for cc14 and nrpn. Empty, for OSC alone: the value is the time in ms.

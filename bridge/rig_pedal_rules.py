@@ -14,9 +14,9 @@ from bridge.rig_rules import DEFAULTS, Finding, number, quoted, shown, tables
 from bridge.toml_lines import KeyPath, line_of
 from bridge.units import TEMPO_MAX, TEMPO_MIN
 
-NUMBERS = {"note": 127, "cc": 119, "program": 127, "cc14": 31, "nrpn": 16383}
-"""Highest number of each message. Source: MIDI 1.0 Detailed Specification: controls 120..127 are mode messages, and
-the pairs for 14 bits are controls 0..31 with 32..63."""
+NUMBERS = {"note": 127, "cc": 119, "program": 127, "cc14": 31, "nrpn": 16382}
+"""Highest number of each message. Source: MIDI 1.0 Detailed Specification: controls 120..127 are mode messages, the
+pairs for 14 bits are controls 0..31 with 32..63, and parameter 16383 selects none (that of NRPN from memory)."""
 
 VALUES = {"cc": 127, "cc14": 16383, "nrpn": 16383}
 """Highest value that a message for delay times carries. Source: MIDI 1.0 Detailed Specification, 7 and 14 bits."""
@@ -209,7 +209,7 @@ def _message_at_odds(key: KeyPath, table: dict[str, Any]) -> Iterator[Finding]:
         yield (*key, wanted), f'is missing, and message = "{message}" needs it', remedy
     if needless in table:
         yield (*key, needless), f'{shown(table[needless])}says nothing to message = "{message}"', "Take the key away"
-    elif number(found := table.get("number")) and found > NUMBERS.get(message, found):
+    elif number(found := table.get("number")) and 16383 >= found > NUMBERS.get(message, found):
         said = f'{shown(found)}is above {NUMBERS[message]}, the highest that message = "{message}" has'
         yield (*key, "number"), said, f"Give a whole number, 0..{NUMBERS[message]}"
     if message == "note" and number(on := table.get("on")) and on == 0:

@@ -146,7 +146,7 @@ class TimesTable(Table):
     """The table ``[pedals.times]``."""
 
     message: TimeMessage = must('Write "cc", "cc14", "nrpn" or "osc"')
-    number: Fourteen = may("Give the control, 0..119 (cc) or 0..31 (cc14), or the parameter, 0..16383 (nrpn)")
+    number: Fourteen = may("Give the control, 0..119 (cc) or 0..31 (cc14), or the parameter, 0..16382 (nrpn)")
     address: Address = may(_ADDRESS)
     points: Annotated[list[Annotated[list[float], AfterValidator(_pair)]], AfterValidator(_points)] = may(
         "Give points of a time in ms, 1..60000, and the value that makes it, in order of time: [[20, 0], [1500, 127]]"

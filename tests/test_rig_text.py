@@ -68,7 +68,7 @@ def test_every_key_reaches_the_rig() -> None:
         contact_ms = 25
         [pedals.times]
         message = "nrpn"
-        number = 16383
+        number = 16382
         points = [[20, 16383], [1500, 0]]
         between = "log"
         division = "1/4T"
@@ -103,7 +103,7 @@ def test_every_key_reaches_the_rig() -> None:
         begin_tempo=72,
         taps=Taps(message="note", number=60, on=100, off=1, count=3, every_s=30, drift_percent=0.5, contact_ms=25),
         times=Times(
-            message="nrpn", number=16383, points=((20, 16383), (1500, 0)), between="log", division=Fraction(2, 3)
+            message="nrpn", number=16382, points=((20, 16383), (1500, 0)), between="log", division=Fraction(2, 3)
         ),
     )
     assert parse_rig(text, "rig.toml") == Rig(
@@ -264,6 +264,18 @@ FAULTS: list[tuple[str, int | None, str, list[str]]] = [
     (DECK + TAPPED.replace("93", "120"), 11, "pedals[0].taps.number", ["is above 119", "0..119"]),
     (DECK + TAPPED.replace('"cc"', '"note"') + "on = 0\n", 12, "pedals[0].taps.on", ["a note's end"]),
     (DECK + TAPPED + 'address = "/tap"\n', 12, "pedals[0].taps.address", ["says nothing"]),
+    (
+        DECK + TIMED.replace('"cc"', '"nrpn"').replace("20", "16383") + "points = [[20, 0], [900, 1]]\n",
+        11,
+        "pedals[0].times.number",
+        ["is above 16382"],
+    ),
+    (
+        DECK + TIMED.replace('"cc"', '"nrpn"').replace("20", "16384") + "points = [[20, 0], [900, 1]]\n",
+        11,
+        "pedals[0].times.number",
+        ["is above 16383"],
+    ),
     (DECK + TIMED, 9, "pedals[0].times.points", ["is missing", "0..127"]),
     (DECK + TIMED + "points = [[20, 0], [900, 128]]\n", 12, "pedals[0].times.points[1]", ["cannot carry", "0..127"]),
     (DECK + PEDAL + 'transport = ["song_position"]\n', 8, "pedals[0].transport", ["without", "continue"]),
