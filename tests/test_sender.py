@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 
@@ -317,8 +318,11 @@ def test_when_the_sender_is_killed_the_listener_ends_by_itself(running):
 class Lost:
     """A listener process that is lost whenever asked for, in place of a real one."""
 
-    def __init__(self, listen: Listen, start: int, began: float) -> None:
+    said: ClassVar[list[str]] = []
+
+    def __init__(self, listen: Listen, start: int, began: float, said: str) -> None:
         self.began, self.pid, self.gone = began, start, False
+        self.said.append(said)
         self.link = self
 
     def send(self, message: object) -> int:
@@ -335,6 +339,7 @@ class Lost:
 
 def test_a_listener_that_keeps_dying_is_started_ever_more_seldom(monkeypatch):
     monkeypatch.setattr("bridge.edge.child.Child", Lost)
+    monkeypatch.setattr(Lost, "said", [])
     clock = FakeClock()
     listeners, starts = Listeners(Listen("nowhere:nothing"), clock), []
     for _ in range(3000):
@@ -350,6 +355,20 @@ def test_a_listener_that_keeps_dying_is_started_ever_more_seldom(monkeypatch):
     assert told[0] == "exited with code 1"
     assert told[1] == "exited with code 1; 2 lost soon after their start, the next starts in 1 s"
     assert told[9] == "exited with code 1; 10 lost soon after their start, the next starts in 30 s"
+    assert Lost.said[:2] == ["", ""]
+    assert Lost.said[9].startswith(
+        "The listener was lost 9 times soon after its start (exited with code 1); the clocks go"
+    )
+    assert Lost.said[9].endswith("the next start is 30 s later.")
+
+
+def test_a_child_tells_the_terminal_what_it_is_given_before_it_does_anything(capfd):
+    child = Child(Listen("bridge.no_such_room:listen"), 3, now(), "The listener was lost 2 times")
+    try:
+        until(lambda: child.gone, 20.0)
+        assert "The listener was lost 2 times\n" in capfd.readouterr().err
+    finally:
+        child.kill()
 
 
 def test_facts_without_a_listener_are_bounded_oldest_first(monkeypatch):

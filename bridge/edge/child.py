@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import importlib
 import multiprocessing
+import os
 import signal
 import sys
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from math import inf
 from types import FrameType
@@ -68,6 +70,7 @@ class Child:
         listen: What it runs.
         start: Number of the start, from 1.
         now: Host time in seconds.
+        said: What it tells the terminal first of all, on standard error.
 
     Raises:
         OSError: The system cannot start a process.
@@ -78,10 +81,10 @@ class Child:
         began: Host time at which it was started, in seconds.
     """
 
-    def __init__(self, listen: Listen, start: int, now: float) -> None:
+    def __init__(self, listen: Listen, start: int, now: float, said: str = "") -> None:
         self.link, theirs = Link.pair()
         self._process = multiprocessing.get_context("spawn").Process(
-            target=_listen, args=(listen.target, theirs, start, listen.args), name="listener"
+            target=_listen, args=(listen.target, theirs, start, listen.args, said), name="listener"
         )
         try:
             with signals_held():
@@ -162,6 +165,7 @@ class Listeners:
         self._next_start = -inf
         self._wait_s = 0.0
         self._lost_in_a_row = 0
+        self._why_lost = ""
         self._unheard: deque[tuple[int, Fact]] = deque()  # the number that the running listener knows each fact by
         self._orders: dict[str, PedalTold] = {}
         self._gone: set[str] = set()
@@ -264,7 +268,7 @@ class Listeners:
 
     def _start(self, now: float) -> None:
         try:
-            self._child = Child(self._listen, self.starts + 1, now)
+            self._child = Child(self._listen, self.starts + 1, now, self._said_at_start())
         except OSError as error:
             self._lost(0, f"could not be started: {error}", now)
             return
@@ -277,8 +281,19 @@ class Listeners:
         if self.hands:
             self._child.link.send(Standing(self.hands))
 
+    def _said_at_start(self) -> str:
+        """Return what the terminal is to know of a listener that keeps dying: one that comes up says it better."""
+        if self._lost_in_a_row < 2:
+            return ""
+        who = "listener" if self._loss is ListenerLost else "process that hears the switches"
+        return (
+            f"The {who} was lost {self._lost_in_a_row} times soon after its start ({self._why_lost}); the clocks go "
+            f"on. It starts again now; if it is lost once more, the next start is {self._wait_s:g} s later."
+        )
+
     def _lost(self, pid: int, why: str, now: float) -> None:
         self._lost_in_a_row += 1
+        self._why_lost = why
         if self._wait_s > 0:
             why = f"{why}; {self._lost_in_a_row} lost soon after their start, the next starts in {self._wait_s:g} s"
         self.post(self._loss(at=now, pid=pid, why=why))
@@ -295,10 +310,17 @@ def as_child() -> None:
     as_usual()
 
 
-def _listen(target: str, link: Link, start: int, args: tuple[Any, ...]) -> None:
+def _listen(target: str, link: Link, start: int, args: tuple[Any, ...], said: str) -> None:
     as_child()
+    if said:  # beside the start, since a terminal may take nothing for as long as it likes
+        threading.Thread(target=_tell, args=(said,), daemon=True).start()
     module, _, function = target.partition(":")
     getattr(importlib.import_module(module), function)(link, start, *args)
+
+
+def _tell(said: str) -> None:
+    with suppress(OSError):
+        os.write(2, f"{said}\n".encode(errors="replace"))
 
 
 @contextmanager
