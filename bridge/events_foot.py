@@ -157,6 +157,7 @@ class OscCounted(Fact):
         refused: Messages that were not: unknown, not allowed from where they came, too many at once, too far ahead.
         malformed: Packets that were no OSC.
         lost: Packets that the system dropped before they could be read, where it tells.
+        why: Why the newest of those refused or malformed was not done; empty where there was none.
     """
 
     received: int
@@ -164,6 +165,7 @@ class OscCounted(Fact):
     refused: int
     malformed: int
     lost: int = 0
+    why: str = ""
 
     def __post_init__(self) -> None:
         finite("at", self.at)

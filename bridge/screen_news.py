@@ -14,7 +14,7 @@ from bridge.events import (
     SoundNotKept,
     TicksDropped,
 )
-from bridge.events_foot import ActionRefused, AllQuieted, BarCounted, CueFired, LooperChanged
+from bridge.events_foot import ActionRefused, AllQuieted, BarCounted, CueFired, LooperChanged, OscCounted
 from bridge.events_hand import (
     BeatRecounted,
     BeatShifted,
@@ -63,6 +63,10 @@ def news(fact: Fact) -> str | None:
             return f"cue {fact.cue}: {fact.why}"
         case ActionRefused():
             return f"not done, {fact.action}: {fact.why}"
+        case OscCounted() if fact.refused + fact.malformed:
+            return (
+                f"OSC in: {counted(fact.refused + fact.malformed, 'message')} not done so far; the newest: {fact.why}"
+            )
         case BarCounted():
             return f"{fact.deck}: this is one"
         case AllQuieted():

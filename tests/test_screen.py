@@ -26,6 +26,7 @@ from bridge.events import (
     SoundNotKept,
     TicksDropped,
 )
+from bridge.events_foot import OscCounted
 from bridge.events_hand import HandsOff, HandsOn, RatioFolded, TempoKept, TempoLetGo
 from bridge.events_host import DryTapTurned, HostSuspended, NetLost, SenderReady, SleepInhibited, SleepPossible
 from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
@@ -132,6 +133,10 @@ def test_where_there_is_no_terminal_each_change_is_a_line_and_drift_is_not():
         (
             SenderReady(at=1.0, pid=1, priority="normal", timer="usual", memory="not locked"),
             "the clocks have no real-time priority (normal): see tapebridge check",
+        ),
+        (
+            OscCounted(at=1.0, received=9, handled=7, refused=1, malformed=1, why='there is no OSC address "/tap"'),
+            'OSC in: 2 messages not done so far; the newest: there is no OSC address "/tap"',
         ),
         (SleepPossible(at=1.0, why="no word"), "the machine may go to sleep by itself (no word)"),
         (

@@ -39,6 +39,9 @@ AHEAD_S = 60.0
 WAITING_MAX = 256
 """Messages that may wait for their time; more are refused."""
 
+WHY_MAX = 160
+"""Characters that are told of why a message was not done."""
+
 A_SECOND, IN_A_ROW = 100.0, 50.0
 """Actions done per second on the average, and at once; more are refused. No hand is so fast, and the sender has to
 keep its clocks meanwhile. What other machines ask for is counted apart from what this one does."""
@@ -79,6 +82,7 @@ class OscIn:
         refused: Messages that were not.
         malformed: Packets that were no OSC.
         lost: Packets that the system dropped, as far as it tells: it does with the next one that it does not drop.
+        why: Why the newest of those refused or malformed was not done.
     """
 
     def __init__(self, osc_in: OscInput, asked: OscAsked, wall: Callable[[], float]) -> None:
@@ -88,6 +92,7 @@ class OscIn:
         self._numbers = count()
         self._credits = {True: _Credit(), False: _Credit()}  # of this machine, of others
         self.received = self.handled = self.refused = self.malformed = self.lost = 0
+        self.why = ""
         self._socket = bound_socket(osc_in)
 
     @property
@@ -120,9 +125,9 @@ class OscIn:
                 if len(packet) > READ_MAX:
                     raise ValueError(f"a packet of {len(packet)} bytes")
                 messages = list(messages_in(packet))
-            except ValueError:
+            except ValueError as error:
                 self.received += 1
-                self.malformed += 1
+                self._spoil(error)
                 continue
             self.received += max(1, len(messages))
             self.handled += not messages
@@ -139,7 +144,16 @@ class OscIn:
             refused=self.refused,
             malformed=self.malformed,
             lost=self.lost,
+            why=self.why,
         )
+
+    def _refuse(self, why: str) -> None:
+        self.refused += 1
+        self.why = _plain(why)
+
+    def _spoil(self, error: Exception) -> None:
+        self.malformed += 1
+        self.why = _plain(f"no OSC: {error}")
 
     def close(self) -> None:
         """Close the socket; what still waits for its time is refused."""
@@ -171,17 +185,17 @@ class OscIn:
         try:
             address, arguments = parsed(message)
             asked = self._asked.read(address, arguments, is_local=is_local)
-        except (MalformedError, ParseError):
-            self.malformed += 1
+        except (MalformedError, ParseError) as error:
+            self._spoil(error)
             return []
-        except RefusedError:
-            self.refused += 1
+        except RefusedError as error:
+            self._refuse(str(error))
             return []
         ahead_s = 0.0 if tag == AT_ONCE else wall_of(tag) - self._wall()
         if ahead_s <= 0.0:
             return self._do(asked, is_local, now, now)
         if ahead_s > AHEAD_S or len(self._waiting) >= WAITING_MAX:
-            self.refused += 1
+            self._refuse(f"{address:.60} was to be done more than {AHEAD_S:g} s later, or too many wait already")
         else:
             heapq.heappush(self._waiting, (now + ahead_s, next(self._numbers), is_local, asked))
         return []
@@ -195,7 +209,7 @@ class OscIn:
         # a switch that was let go never waits: it would stay closed
         price = sum(isinstance(one, Action) or one[1] != "up" for one in asked)
         if not self._credits[is_local].spend(price, now):
-            self.refused += 1
+            self._refuse("too many at once")
             return []
         self.handled += 1
         return [Came(at, one) for one in asked]
@@ -232,6 +246,11 @@ def parsed(message: bytes) -> tuple[str, tuple[object, ...]]:
         raise
     except Exception as error:  # whatever a library makes of bytes from the network
         raise ParseError(str(error)) from error
+
+
+def _plain(why: str) -> str:
+    """Return words of which some may come from the network as one short line."""
+    return "".join(letter if letter.isprintable() else "?" for letter in why[:WHY_MAX])
 
 
 @lru_cache(64)

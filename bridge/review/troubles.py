@@ -218,6 +218,7 @@ def _osc(facts: Sequence[Fact], began: float) -> list[Trouble]:
     if most is None or not most.refused + most.malformed + most.lost:
         return []
     what = f"Of {_count(most.received, 'OSC message')}, {most.refused:,} were refused and {most.malformed:,} malformed"
+    what += f" (the newest: {most.why})" if most.why else ""
     what += f"; {most.lost:,} more came too thick and fast to be read." if most.lost else "."
     return [Trouble(seconds=counted[0].at - began, what=what, remedy=_OSC)]
 

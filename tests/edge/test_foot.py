@@ -174,6 +174,7 @@ def test_osc_asks_for_actions_and_what_is_not_done_is_counted_at_the_end():
         foot.end()
         last = foot.of(OscCounted)[-1]
         assert (last.received, last.handled, last.refused, last.malformed) == (5, 3, 1, 1)
+        assert "east" in last.why
 
 
 def test_a_bundle_for_later_is_done_then():

@@ -93,6 +93,8 @@ def test_packets_that_are_no_osc_are_counted_and_harm_nobody(packet):
     with opened() as (heard, send):
         assert send(packet) == []
         assert (heard.received, heard.malformed + heard.refused) == (1, 1)
+        assert 0 < len(heard.why) <= osc_in.WHY_MAX
+        assert heard.why.isprintable()
         assert send(TAP) != []
         assert balanced(heard)
 
@@ -171,6 +173,17 @@ def test_what_is_too_far_ahead_or_too_much_ahead_is_refused_and_counted():
         assert balanced(heard)
 
 
+def test_the_newest_message_that_was_not_done_is_named():
+    """Its words come from the network: they are cut, and cannot write on a terminal."""
+    with opened() as (heard, send):
+        send(b"no osc")
+        assert heard.why.startswith("no OSC: ")
+        send(build_msg("/foot/" + "\x1b[2J" + "x" * 500).dgram)
+        assert heard.why.startswith('there is no OSC address "/foot/?[2Jxx')
+        assert len(heard.why) < osc_in.WHY_MAX
+        assert heard.counted(1.0).why == heard.why
+
+
 def test_an_empty_bundle_is_nothing_to_do():
     with opened() as (heard, send):
         assert send(bundle(None)) == []
@@ -182,6 +195,7 @@ def test_more_than_a_hand_can_ask_for_is_refused_and_counted():
         for _ in range(200):
             send(TAP, at=10.0)
         assert (heard.handled, heard.refused) == (50, 150)
+        assert heard.why == "too many at once"
         assert send(TAP, at=10.015) != []
 
 

@@ -190,3 +190,7 @@ def test_osc_that_was_not_done_is_told_once_with_the_highest_counts() -> None:
         "Of 1,500 OSC messages, 17 were refused and 3 malformed; 40 more came too thick and fast to be read."
     ]
     assert words(OscCounted(at=60.0, received=10, handled=10, refused=0, malformed=0)) == []
+    named = OscCounted(at=60.0, received=2, handled=1, refused=1, malformed=0, why='there is no OSC address "/tap"')
+    assert words(named) == [
+        'Of 2 OSC messages, 1 were refused and 0 malformed (the newest: there is no OSC address "/tap").'
+    ]
