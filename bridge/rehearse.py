@@ -45,6 +45,40 @@ LEAD_S = 4.0
 TAIL_S = 0.5
 """The set goes on so long after the tape's end."""
 
+_RIG = """
+[sound]
+rate = 48000
+latency_ms = 0
+
+[[decks]]
+name = "north"
+channels = [1]
+tempo_range = [40, 130]
+
+[[decks]]
+name = "south"
+channels = [2]
+tempo_range = [40, 130]
+
+[[pedals]]
+name = "long echo"
+port = "Pedals A"
+listens_to = "north"
+
+[[pedals]]
+name = "short echo"
+port = "Pedals B"
+listens_to = "north"
+ratio = "2/1"
+
+[midi]
+virtual = ["Pedals A", "Pedals B"]
+
+[take]
+name = "rehearsal"
+"""
+"""`bridge.testing.night.built_in_rig` as a file: a take has its rig with it."""
+
 
 class Hears(Protocol):
     """What hears in a rehearsal: `bridge.engine.Engine`, or a test's stand-in for it."""
@@ -180,4 +214,4 @@ def _night(seed: int, folder: Path) -> Night:
 
 
 def _rig_text(seed: int) -> str:
-    return f"# The built-in set, night {seed}: tapebridge rehearse --seed {seed}\n"
+    return f"# The built-in set, night {seed}: tapebridge rehearse --seed {seed}\n{_RIG}"

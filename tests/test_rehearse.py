@@ -8,18 +8,23 @@ import signal
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from bridge import rehearse
 from bridge.edge.control import Control
 from bridge.edge.host_clock import now
 from bridge.errors import BridgeError, TakeError
-from bridge.events import DeckChanged, Fact, LevelHeard, ListenerStarted, PedalTold, SoundHeard
+from bridge.events import BeatPlaced, DeckChanged, Fact, LevelHeard, ListenerStarted, PedalTold, SoundHeard
+from bridge.journal.take import RIG_COPY
 from bridge.rehearse import rehearse_fast, rehearse_live
+from bridge.replay import follow_take
 from bridge.review.read import read_take
+from bridge.rig_text import parse_rig, read_rig_text
+from bridge.testing.night import built_in_rig
 
 
 class Deaf:
@@ -158,6 +163,23 @@ def test_in_real_time_the_same_set_goes_through_the_sender_process(live):
     starts = [fact for fact in read_take(Path(told["folder"])).facts if isinstance(fact, ListenerStarted)]
     assert [start.start for start in starts] == [1]
     assert "north: listening -> following" in output
+
+
+@pytest.mark.timeout(300)
+def test_heard_again_the_take_gives_the_beats_that_were_found_in_real_time(live):
+    """To what 24 bits keep of a tape of floats."""
+    live.process.wait()
+    folder = Path(json.loads(live.told.read_text())["folder"])
+    take = read_take(folder)
+    found = [(take.seconds(fact.at), fact.tempo) for fact in take.facts if isinstance(fact, BeatPlaced)]
+    assert len(found) > 100
+    again = [(beat.at, beat.tempo) for beat in follow_take(folder).beats()]
+    assert np.array(again) == pytest.approx(np.array(found), abs=1e-3)
+
+
+def test_a_rehearsals_take_has_its_rig_with_it(fast):
+    path = str(fast.folder / RIG_COPY)
+    assert parse_rig(read_rig_text(Path(path)), path) == replace(built_in_rig(), path=path)
 
 
 def play_in_real_time(told: str) -> None:
