@@ -12,7 +12,7 @@ from bridge.send.delay_times import DelayTimes
 from bridge.send.messages import CLOCK
 from bridge.send.plan import PortPlan, SendPlan
 from bridge.send.song import BEGIN_S, Song
-from bridge.send.taps import CONTACT_MAX_S, LATEST_TAP_S, TapPlan, Taps
+from bridge.send.taps import LATEST_TAP_S, UNDO_BY_S, TapPlan, Taps
 
 QUIET_S = 0.006
 """A delay time goes out only where no tick or tap is due for so long, in seconds.
@@ -291,7 +291,7 @@ class _Port:
     def _tap_message(self, plan: TapPlan, at: float, data: bytes) -> Message:
         if data != plan.press:
             return Message(self._plan.name, at, data)
-        return Message(self._plan.name, at, data, plan.release or b"", at + LATEST_TAP_S, at + CONTACT_MAX_S)
+        return Message(self._plan.name, at, data, plan.release or b"", at + LATEST_TAP_S, at + UNDO_BY_S)
 
     def _first_tick(self, at: float, now: float) -> float:
         """Return when a clock that is to begin at ``at`` has its first tick: a Start has to go out before it."""

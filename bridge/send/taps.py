@@ -15,6 +15,10 @@ from bridge.units import TEMPO_MAX, TEMPO_MIN, period_s
 CONTACT_MAX_S = 0.2
 """A tap closes a contact no longer than this, since many pedals take a longer press for another order."""
 
+RELEASE_BY_S, UNDO_BY_S = 0.19, 0.195
+"""So that it is no longer although a release may be late, too: when that is due at the latest, in seconds after the
+press, and when a port's own process opens the contact should none have come."""
+
 LATEST_TAP_S = 0.003
 """A tap that is later than this is left out, and with it the rest of its burst."""
 
@@ -217,7 +221,7 @@ class Taps:
         self._counted.append(self._last)
         self._sent += 1
         if self.plan.release is not None:
-            self._release_at = now + min(self.plan.contact_s, period_s(self._tempo) / 2)
+            self._release_at = now + min(self.plan.contact_s, RELEASE_BY_S, period_s(self._tempo) / 2)
         if len(self._counted) == self.plan.count or self._sent == 2 * self.plan.count:
             if len(self._counted) > 1:
                 tempo = 60.0 * (len(self._counted) - 1) / (self._last - self._counted[0])

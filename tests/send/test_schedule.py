@@ -273,7 +273,7 @@ def test_a_press_says_what_ends_it_and_when_it_is_too_late():
     press = next(message for message in messages if message.data == PRESS)
     assert press.undo == RELEASE
     assert press.until == pytest.approx(press.at + 0.003)
-    assert press.undo_at == pytest.approx(press.at + 0.2)
+    assert press.undo_at == pytest.approx(press.at + 0.195)
     release = messages[messages.index(press) + 1]
     assert (release.data, release.undo, release.until) == (RELEASE, b"", inf)
 

@@ -70,6 +70,14 @@ def test_a_first_tempo_is_tapped_once_with_its_last_tap_on_the_beat():
     assert told.tempo == pytest.approx(90.0)
 
 
+def test_the_longest_contact_leaves_time_for_a_release_that_is_late():
+    pedal = Pedal(Taps(plan(contact_s=CONTACT_MAX_S)))
+    pedal.taps.tell(60.0, 0.0)
+    pedal.run(60.0)
+    held = [up - down for (down, _), (up, _) in zip(pedal.sent[::2], pedal.sent[1::2], strict=True)]
+    assert held == pytest.approx([0.19] * 4)
+
+
 def test_a_burst_that_the_machine_slept_through_is_given_up_and_the_next_waits_for_a_beat():
     """The pedal heard a gap of minutes between two taps, and where the beat fell before says nothing now."""
     pedal = Pedal(Taps(plan(every_s=8.0)))
