@@ -250,7 +250,7 @@ class _Port:
 
     def quiet(self, now: float) -> None:
         for tap in self._taps:
-            tap.end(now)
+            tap.quiet(now)
 
     def end(self, now: float) -> None:
         self._clock = None

@@ -176,6 +176,13 @@ class Taps:
         self._tapped = None
         self._aim(now)
 
+    def quiet(self, now: float) -> None:
+        """Open the contact, and give up what is left of a burst, until the next tempo."""
+        self._release_at = now
+        if self._sent:
+            self._tapped = None  # the pedal has some tempo, but not this one for certain
+        self._abandon()
+
     def end(self, now: float) -> None:
         """Open the contact, and tap no more: until `forget`, if the pedal is only away."""
         self._release_at, self._away = now, True

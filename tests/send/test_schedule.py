@@ -331,6 +331,21 @@ def test_a_pedal_that_hands_are_off_is_neither_tapped_nor_told_a_time_until_its_
     assert sent == [TIME.bytes_at(1000.0), *[PRESS] * 4]
 
 
+def test_all_quiet_opens_the_contact_within_a_burst_and_the_next_order_is_tapped_again():
+    clock = FakeClock()
+    schedule = Schedule(FULL, clock())
+    schedule.take(told(60.0), clock())
+    schedule.take(told(60.0, pedal="short echo", beats=0.0), clock())
+    driven(schedule, clock, 1.01)
+    schedule.quiet(1.02)
+    messages, _ = driven(schedule, clock, 10.0)
+    assert messages[0] == Message("Pedals A", 1.02, RELEASE)
+    assert {message.data for message in messages[1:]} == {CLOCK}
+    schedule.take(told(60.1, at=10.0, pedal="short echo", beats=0.5), 10.0)
+    messages, _ = driven(schedule, clock, 20.0)
+    assert [message.data for message in messages if message.data != CLOCK] == [PRESS, RELEASE] * 4
+
+
 def test_what_a_port_left_out_is_known_by_its_bytes():
     clock = FakeClock()
     schedule = Schedule(FULL, clock())
