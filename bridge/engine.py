@@ -28,6 +28,9 @@ from bridge.events_hand import (
     Hand,
     PedalTurned,
     TapeChosen,
+    TempoKept,
+    TempoLetGo,
+    TempoNudged,
     TempoTold,
     Told,
 )
@@ -177,6 +180,7 @@ class _Ear:
         self._follower = Follower(deck, rate, learned)
         self._transport = Transport(deck, rate)
         self._policies = list(policies)
+        self._kept: TempoKept | None = None
         self._heard = 0
         self._anchor = (0, 0.0)
         self._stepped_at: float | None = None
@@ -223,7 +227,10 @@ class _Ear:
         self._policies.append(policy)
         policy.listen_to(self._deck.name)
         at, tempo = self._heard / self._rate, self._follower.tempo
-        return [] if tempo is None else list(self._told(policy.hear(at, tempo, stepped_at=at)))
+        facts = [] if tempo is None else list(self._told(policy.hear(at, tempo, stepped_at=at)))
+        if self._kept is not None:
+            policy.obey(self._kept, at)
+        return facts
 
     def hear(self, event: SoundHeard, silence: int) -> list[tuple[int, Fact]]:
         """Return the facts of a block, each with the frame at which it was known."""
@@ -239,6 +246,8 @@ class _Ear:
     def obey(self, hand: Hand) -> list[Fact]:
         """Return what the deck's pedals are told because of what the hand, the foot or a looper did."""
         at = self._heard / self._rate
+        if isinstance(hand, TempoKept | TempoNudged | TempoLetGo) and hand.deck == self.deck:
+            self._kept = None if isinstance(hand, TempoLetGo) else TempoKept(at=hand.at, deck=hand.deck)
         return [fact for policy in self._policies for fact in self._told(policy.obey(hand, at))]
 
     def take(self, told: Told) -> list[Fact]:

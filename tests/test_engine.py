@@ -283,6 +283,21 @@ def test_a_pedal_that_listens_to_another_deck_is_told_that_ones_tempo_only():
         engine.obey(PedalTurned(at=10.0, pedal="long echo", deck="west"))
 
 
+def test_a_pedal_that_is_turned_to_a_deck_whose_tempo_is_kept_gets_it_and_keeps_it_too():
+    """As it would after a restart, where what stands by hand is told anew."""
+    engine = Engine(RIG, RATE, learned())
+    engine.resume(HAD)
+    engine.obey(PedalTurned(at=0.0, pedal="long echo", deck="south"))
+    assert orders(engine, 0.0, 10.0) == []
+    engine.obey(TempoKept(at=10.0, deck="north"))
+    [told] = engine.obey(PedalTurned(at=10.0, pedal="long echo", deck="north"))
+    assert (told.why, told.tempo) == ("step", pytest.approx(96.0, rel=0.01))
+    assert engine.obey(TempoNudged(at=10.0, deck="north", percent=1.0))[0].tempo == pytest.approx(1.01 * told.tempo)
+    assert orders(engine, 10.0, 14.0) == []
+    engine.obey(TempoLetGo(at=14.0, deck="north"))
+    assert orders(engine, 14.0, 20.0) != []
+
+
 def test_how_a_deck_stands_is_what_its_follower_holds():
     """Its beats at that instant are those that were placed, with a fraction."""
     engine = Engine(RIG, RATE, learned())
