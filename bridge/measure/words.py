@@ -77,8 +77,6 @@ def trouble_of_click(told: Answers, *, interrupted: bool, level_db: float) -> st
         )
     if told.steady:
         return ""
-    if told.steady:
-        return ""
     if interrupted:
         return "The sound was interrupted meanwhile. Close other programs, and measure again."
     return _unsteady("Switch off what echoes or wobbles between output and input")
