@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections import deque
 from fractions import Fraction
+from itertools import combinations
 from math import inf
 from statistics import median
 
 from bridge.units import period_s
 
-OF_BEATS = 4
+OF_BEATS = 5
 """The line goes through the middle of so many of the newest beats, so that one that is off moves nothing."""
 
-OFF_S = 0.004
-"""A pedal is told again when its beats are off by more than this, in seconds: a fifth of what is promised."""
+SLOPE_NEAR = 0.02
+"""Share by which the newest beats may be quicker or slower than the deck's tempo, a mean over a longer time."""
 
-OFF_TAPPED_S = 0.002
-"""The same for a pedal that is tapped: its last tap is promised within 3 ms of the beat, and it bends nothing."""
+OFF_S = 0.002
+"""A pedal is told again when its beats are off by more than this, in seconds: a tenth of what is promised, and less
+than the 3 ms within which a last tap is promised."""
 
 LOST_S = 4.0
 """Beats from before a pause of this length, in seconds, say nothing of those behind it."""
@@ -52,9 +54,20 @@ class Phase:
         """Return the deck's beats at time ``at``, fraction included, at ``tempo`` bpm; None before there is a beat."""
         if not self._beats:
             return None
-        newest_at = self._beats[-1][0]
-        ahead = median(index + (newest_at - beat_at) / period_s(tempo) for beat_at, index in self._beats)
-        return ahead + (at - newest_at) / period_s(tempo)
+        newest_at, per_s = self._beats[-1][0], self._per_s(tempo)
+        ahead = median(index + (newest_at - beat_at) * per_s for beat_at, index in self._beats)
+        return ahead + (at - newest_at) * per_s
+
+    def _per_s(self, tempo: float) -> float:
+        """Return beats a second: the middle slope of all pairs, since on a tape that drifts the deck's tempo lags.
+
+        Source: P. K. Sen, "Estimates of the regression coefficient based on Kendall's tau", JASA 63 (1968).
+        """
+        told = 1.0 / period_s(tempo)
+        if len(self._beats) < 3:
+            return told
+        slopes = [(n - m) / (later - earlier) for (earlier, m), (later, n) in combinations(self._beats, 2)]
+        return min(told * (1.0 + SLOPE_NEAR), max(told * (1.0 - SLOPE_NEAR), median(slopes)))
 
     def told(self, at: float, beats: float | None, tempo: float) -> None:
         """Note what the pedals are told: beats of theirs at a time, and their tempo in bpm."""

@@ -25,7 +25,7 @@ from bridge.events_hand import (
 from bridge.rig import Pedal
 from bridge.send.fold import Folding, divisions, longest_division
 from bridge.send.period import REST, SEAT, Period, apart, slew_of
-from bridge.send.phase import OFF_S, OFF_TAPPED_S, Phase
+from bridge.send.phase import OFF_S, Phase
 from bridge.send.steps import Gate, Tail, latest
 from bridge.units import TEMPO_MAX, TEMPO_MIN, period_s
 
@@ -226,8 +226,7 @@ class PedalPolicy:
             return self._tell(at, self._period.tempo, "drift")
         beats = self._beats(at) if self._keeps_beat else None
         off_s = 0.0 if beats is None else self._phase.off_s(at, beats, self._folding.ratio)
-        most_s = OFF_TAPPED_S if self._tapped else OFF_S
-        return self._tell(at, self._tempo, "phase") if abs(off_s) > most_s else []
+        return self._tell(at, self._tempo, "phase") if abs(off_s) > OFF_S else []
 
     def _jump(self, at: float, wanted: float) -> bool:
         """Return whether a pedal that jumps or mutes is to follow drift now: seldom, and while its tail is quiet."""
