@@ -38,8 +38,9 @@ from bridge.events_host import DryTapTurned, NetLost
 from bridge.follow.beat_line import Beat
 from bridge.follow.evidence import Learned
 from bridge.follow.features import Hop
-from bridge.follow.follower import Follower, StateMove
+from bridge.follow.follower import Follower
 from bridge.follow.inputs import Heard, Inputs
+from bridge.follow.state import StateMove
 from bridge.rig import Deck, Rig
 from bridge.send.policies import PedalPolicy, policies_of
 from bridge.units import SILENCE_DB, level_db

@@ -174,7 +174,7 @@ def test_follow_takes_a_hint_only_within_what_the_bridge_handles():
 
 
 def test_follow_goes_by_what_is_named_and_by_nothing_else():
-    clip = str(clips_folder() / "gravel-path.flac")
+    clip = str(clips_folder() / "winch-room.flac")
     said = [call("follow", clip, "--follower", kind, "--json").output for kind in ("net", "onsets", "aubio")]
     beats = [[fact["at"] for fact in json.loads(one)["facts"] if fact["fact"] == "BeatPlaced"] for one in said]
     assert all(len(times) > 3 for times in beats)

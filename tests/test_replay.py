@@ -66,7 +66,7 @@ def test_8_and_96_khz_are_followed(tmp_path, drums, rate, step):
 
 def test_eight_channels_are_heard_as_one(tmp_path, drums):
     sound = np.zeros((len(drums), 8), np.float32)
-    sound[:, 5] = drums
+    sound[:, ::2] = drums[:, None]
     soundfile.write(tmp_path / "d.wav", sound, 48_000)
     assert tempo_of(tmp_path / "d.wav") == pytest.approx(96.0, rel=0.01)
 

@@ -39,12 +39,15 @@ class Heard:
     Attributes:
         beat: Log odds of a beat at this hop.
         present: Log odds of there being a beat to follow at all.
+        kick, snare: Log odds of such a drum at this hop.
         tempo: Shape (TEMPO_BINS,), log probability of each tempo, TEMPO_LOW to TEMPO_HIGH in equal ratios.
         phase: Shape (PHASE_BINS,), log probability of each place in the beat; the first is the beat itself.
     """
 
     beat: float
     present: float
+    kick: float
+    snare: float
     tempo: Curve
     phase: Curve
 
@@ -95,7 +98,8 @@ class Activation:
         told = x[0] if turn < 2 else (x[0] + x[1 + (turn - 1) % 2]) / 2
         out = self._out @ told + self._out_bias
         tempo, phase = out[4 : 4 + TEMPO_BINS], out[4 + TEMPO_BINS :]
-        return Heard(float(out[0]), float(out[1]), _log_softmax(tempo), _log_softmax(phase))
+        beat, present, kick, snare = out[:4].tolist()
+        return Heard(beat, present, kick, snare, _log_softmax(tempo), _log_softmax(phase))
 
 
 class _Inputs:

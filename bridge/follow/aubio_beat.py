@@ -13,6 +13,7 @@ import aubio
 
 from bridge.follow.features import Hop, hop_frames, window_frames
 from bridge.follow.line import Sight
+from bridge.follow.prior import DOUBT
 
 WEIGHT = 0.5
 """How sure its word counts. aubio tells a confidence, which is no probability."""
@@ -26,7 +27,12 @@ class AubioBeat:
 
     Args:
         rate: Frames per second.
+
+    Attributes:
+        drums: 0: aubio tells no drums apart.
     """
+
+    drums = (0.0, 0.0)
 
     def __init__(self, rate: int) -> None:
         self._rate, self._hop = rate, hop_frames(rate)
@@ -57,7 +63,7 @@ class AubioBeat:
             return Sight(hop, float(hop), 1.0, 0.0)
         return Sight(hop, hop - self._since, self._period, WEIGHT)
 
-    def reckon_with(self, tempo: float | None, doubt: float) -> None:
+    def reckon_with(self, tempo: float | None, doubt: float = DOUBT) -> None:
         """Leave it: aubio takes no prior."""
 
     def assume(self, tempo: float, since: float, share: float) -> None:

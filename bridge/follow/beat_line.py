@@ -9,6 +9,7 @@ from bridge.follow.line import SAME_PLACE, Sight
 from bridge.follow.timeline import Timeline
 
 _LEAD = 4.0  # hops by which a beat is placed ahead of its time
+_PASSED = 2  # hops by which a beat may have passed when it is placed
 _FRESH = 6  # hops for which what was seen tells better than the line where the next beat falls
 _SETTLED_AFTER = 7.0  # hops after a beat, at which the belief has taken it in
 _STEADY = 50  # looks: 2 s, longer than a beat that stops is still believed
@@ -113,9 +114,10 @@ class BeatLine:
         return placed
 
     def _lay(self, frame: float, tempo: float) -> None:
-        """Count on from the last beat that was placed: the next one lies at least half a period behind it."""
+        """Count on from the last beat that was placed: the next one lies half a period behind it or more, and ahead."""
         line = Timeline(self._rate, frame, self._next - 1, tempo)
-        while line.frame_of(self._next) < self._last + 0.5 * line.period:
+        earliest = max(self._last + 0.5 * line.period, self._frame - _PASSED * self._hop)
+        while line.frame_of(self._next) < earliest:
             line = Timeline(self._rate, line.frame, line.beat - 1, tempo)
         while line.frame_of(self._next) > max(self._last, self._frame) + 1.5 * line.period:
             line = Timeline(self._rate, line.frame, line.beat + 1, tempo)

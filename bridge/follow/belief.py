@@ -23,6 +23,11 @@ Numbers = NDArray[np.float64]
 
 NEAR, HALF_NEAR = 6, 3
 CLASSES = 2 * NEAR + 1 + 2 * HALF_NEAR + 1 + 2
+HALF_ON = np.arange(CLASSES)
+"""The class that lies half a beat on, for those that part beats from their halves; shape (CLASSES,)."""
+_BEAT, _HALF = slice(NEAR - HALF_NEAR, NEAR + HALF_NEAR + 1), slice(2 * NEAR + 1, 2 * NEAR + 2 + 2 * HALF_NEAR)
+HALF_ON[_BEAT], HALF_ON[_HALF] = HALF_ON[_HALF].copy(), HALF_ON[_BEAT].copy()
+
 PLACES = 24
 """Places in a beat that evidence may tell apart."""
 

@@ -14,8 +14,8 @@ from math import log
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.follow.activation import PHASE_BINS, TEMPO_BINS, TEMPO_HIGH, TEMPO_LOW, Activation
-from bridge.follow.belief import CLASSES, PLACES
+from bridge.follow.activation import PHASE_BINS, TEMPO_BINS, TEMPO_HIGH, TEMPO_LOW, Activation, Heard
+from bridge.follow.belief import CLASSES, HALF_ON, PLACES
 from bridge.follow.features import Hop
 from bridge.follow.onsets import Onsets
 
@@ -85,14 +85,12 @@ class Weighed:
     Attributes:
         by_kind: Shape (CLASSES, PLACES), as `bridge.follow.belief.Belief.hear` takes it.
         by_tempo: Shape (rows,), the same by tempo; None where nothing is said.
-        present: Log odds that there is a beat to follow; None where nothing is said.
-        beat: Log odds of a beat at this hop; None without a net.
+        net: What the net said; None without one.
     """
 
     by_kind: Numbers
     by_tempo: Numbers | None
-    present: float | None
-    beat: float | None = None
+    net: Heard | None = None
 
 
 class Evidence:
@@ -104,6 +102,7 @@ class Evidence:
 
     Attributes:
         is_told: Whether a tempo is told; the net's word on tempo then counts for less.
+        is_half_off: Whether what the net takes for a beat is read as the half of one, and the other way.
     """
 
     def __init__(self, learned: Learned, tempos: Numbers) -> None:
@@ -118,7 +117,7 @@ class Evidence:
         self._of_beat = _Levels(learned.edges, learned.table)
         place = np.log(tempos / TEMPO_LOW) / np.log(TEMPO_HIGH / TEMPO_LOW) * TEMPO_BINS
         self._bin = np.clip(place.astype(np.int64), 0, TEMPO_BINS - 1)
-        self.is_told = False
+        self.is_told = self.is_half_off = False
 
     def renew(self) -> None:
         """Take in that what comes has nothing to do with what was."""
@@ -132,17 +131,20 @@ class Evidence:
         of_onset = self._of_onset.at(self._onsets.hear(hop.tones_db))
         if self._net is None:
             by_class = weights.onsets * of_onset
-            return Weighed(np.repeat(by_class[:, None], PLACES, axis=1), None, None)
+            return Weighed(np.repeat(by_class[:, None], PLACES, axis=1), None)
         heard = self._net.hear(hop.tones_db)
         present = heard.present - learned.present_bias
-        by_class = weights.beat * self._of_beat.at(heard.beat) + weights.onsets * of_onset
+        of_beat, of_phase = self._of_beat.at(heard.beat), heard.phase
+        if self.is_half_off:
+            of_beat, of_phase = of_beat.take(HALF_ON), np.roll(of_phase, PHASE_BINS // 2)
+        by_class = weights.beat * of_beat + weights.onsets * of_onset
         by_class += weights.present * max(-_PRESENT_LIMIT, min(_PRESENT_LIMIT, present))
-        by_place = weights.phase * (heard.phase + log(PHASE_BINS))
+        by_place = weights.phase * (of_phase + log(PHASE_BINS))
         by_tempo = None
         if weights.tempo:
             by_bin = weights.tempo * (heard.tempo + log(TEMPO_BINS))
             by_tempo = np.minimum(np.maximum(by_bin, -1), 1).take(self._bin)
-        return Weighed(by_class[:, None] + by_place, by_tempo, heard.present, heard.beat)
+        return Weighed(by_class[:, None] + by_place, by_tempo, heard)
 
 
 class _Levels:

@@ -22,19 +22,21 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import log2
 
 from bridge.events import FollowerState
+from bridge.follow.activation import LATE_HOPS
 from bridge.follow.beat_line import Beat, BeatLine
 from bridge.follow.echoes import EchoWatch
 from bridge.follow.evidence import Learned
 from bridge.follow.features import Hop, hop_frames
 from bridge.follow.gate import Gate
 from bridge.follow.line import Sight, Watch
+from bridge.follow.metre import Metre
 from bridge.follow.octave import OctaveChoice
-from bridge.follow.prior import SAME_TEMPO, folded, limits, octave_gap
+from bridge.follow.prior import SAME_TEMPO, folded, limits, middle, misread, octave_gap
 from bridge.follow.sense import sense_of
+from bridge.follow.state import StateMove
 from bridge.follow.timeline import Timeline
 from bridge.follow.trust import trusted
 from bridge.rig import Deck
@@ -46,30 +48,19 @@ READ_EVERY = 4
 BEGIN, END = 0.6, 0.4
 """Probability of a beat from which one is followed, and below which it is held."""
 
-_STEP_BEGIN, _STEP_END = 0.2, 0.17  # of `Sense.in_step`: drums have .35 and more, footsteps that falter .2 and less
-_STEP_AGAIN = 0.3  # once a beat was let go because it fell out of step: what falters would come in and out for ever
-_SEEN = 180  # hops for which a beat must have been the likeliest
-_SEEN_AGAIN = 30  # hops, where it has the held tempo
+_STEP_BEGIN, _STEP_END = 0.33, 0.17  # of `Sense.in_step`: drums have .35 and more, footsteps that falter seldom
+_STEP_EXPECTED = 0.2  # where it is a tempo that was told, or is held
+_STEP_AGAIN = 0.36  # once a beat was let go because it fell out of step: what falters would come in and out for ever
+_SEEN = 110  # hops for which a beat must have been the likeliest
+_SEEN_TOLD, _SEEN_AGAIN = 60, 30  # hops, where it has a told tempo, or the held one
 _RIVAL_SEEN = 90
+_AFTER_KICK = 0.9  # of a beat: the one that is left out has not been placed yet
+_LEAN_KEPT = 0.03  # drums that lean so much to the beats keep them against what is seen half-way between
+_SHOWN = LATE_HOPS + 0.5  # hops from where a drum falls to where it is heard
 _LEAST_WEIGHT = 0.25
 _HELD_DOUBT = 0.3
 _TOLD_WITHIN = 0.08
 _TAPS_COUNT = (0.5, 0.7, 0.9)  # part of the belief that two, three, four taps take
-
-
-@dataclass(frozen=True, slots=True)
-class StateMove:
-    """The follower went from one state to another.
-
-    Attributes:
-        frame: Frames heard when it did.
-        was: The state before.
-        now: The state from then on.
-    """
-
-    frame: int
-    was: FollowerState
-    now: FollowerState
 
 
 class Follower:
@@ -100,7 +91,8 @@ class Follower:
         self._octave = OctaveChoice()
         self._watch = Watch()
         self._rivals = Watch()
-        self._stumbled = False
+        self._metre = Metre()
+        self._half_by_hand = self._stumbled = False
         self._frame = 0
         self._hops = 0
         self._taps: deque[float] = deque(maxlen=8)
@@ -135,6 +127,7 @@ class Follower:
         if self.state == "idle":
             return shown
         self._sense.hear(hop)
+        self._metre.hear(*self._sense.drums)
         if self._hops % READ_EVERY == 0:
             shown += self._read()
         if self.state == "following":
@@ -146,7 +139,7 @@ class Follower:
     def expect(self, tempo: float) -> None:
         """Take in that a card or a hand says at about what tempo the tape plays, in bpm."""
         self._told = tempo
-        self._reckon_with(tempo, doubt=0.02)
+        self._sense.reckon_with(tempo)
 
     def tap(self, frame: float) -> list[StateMove]:
         """Take in a tap on a beat at a frame of sound. Two taps in a row make a guess, four settle tempo and phase.
@@ -171,6 +164,7 @@ class Follower:
         if len(taps) < 4:
             return []
         self._octave.settle()
+        self._half_by_hand = True
         self._catch(sight, told)
         return self._enter("holding") if self.state in ("idle", "listening") else []
 
@@ -180,12 +174,9 @@ class Follower:
         return len(self._taps) >= 4
 
     def shift_half_beat(self) -> None:
-        """Take in that the beats were counted half a beat beside the tape's."""
-        self._sense.turn_half()
-        self._watch.forget()
-        self._rivals.forget()
-        if self.timeline is not None:
-            self._beats.turn_half()
+        """Take in from a hand that the beats were counted half a beat beside the tape's; drums do not overrule it."""
+        self._half_by_hand = True
+        self._turn_half()
 
     def recount(self, factor: float) -> bool:
         """Count the beat ``factor`` times as fast from the last beat on, 2 or 0.5, and keep that octave.
@@ -204,7 +195,7 @@ class Follower:
         self._octave.settle()
         self._watch.forget()
         self._rivals.forget()
-        self._reckon_with(tempo)
+        self._sense.reckon_with(tempo)
         return True
 
     def tempo_moved_by(self, factor: float) -> None:
@@ -222,32 +213,33 @@ class Follower:
             return
         self._beats.go_at(tempo)
         self._start_anew()
-        self._reckon_with(tempo, doubt=_HELD_DOUBT)
+        self._sense.reckon_with(tempo, doubt=_HELD_DOUBT)
 
     def tape_changed(self) -> None:
         """Take in that another tape plays: the octave is chosen anew, by the deck's tempo range and what is heard."""
         self._octave.free()
+        self._half_by_hand = False
+        self._metre.forget()
         self._told = None
-        self._reckon_with(None)
+        self._sense.reckon_with(None)
 
     # Hearing
 
     def _open(self) -> list[StateMove]:
         self._start_anew()
         self._sense.forget()
-        self._stumbled = False
+        self._sense.reckon_with(self._told)
+        self._half_by_hand = self._stumbled = False
         self._octave.free()
         return self._enter("listening")
 
     def _start_anew(self) -> None:
         """What was heard so far says nothing of what comes."""
         self._sense.renew()
+        self._metre.forget()
         self._watch.forget()
         self._rivals.forget()
         self._beats.lose_sight()
-
-    def _reckon_with(self, tempo: float | None, doubt: float = 0.02) -> None:
-        self._sense.reckon_with(tempo, doubt)
 
     def _enter(self, state: FollowerState) -> list[StateMove]:
         was, self.state = self.state, state
@@ -256,7 +248,7 @@ class Follower:
         if state != "following":
             self.confidence = 0.0
         if state == "holding" and self.timeline is not None:
-            self._reckon_with(self._beats.hold(), doubt=_HELD_DOUBT)
+            self._sense.reckon_with(self._beats.hold(), doubt=_HELD_DOUBT)
         return [StateMove(self._frame, was, state)] if was != state else []
 
     def _present_now(self) -> float:
@@ -268,7 +260,7 @@ class Follower:
     def _read(self) -> list[StateMove]:
         """Read the sense of the beat: follow, go on, give way to a rival, or hold."""
         present = self._present_now()
-        sight = self._sense.sight(self._hops)
+        sight = self._by_drums(self._sense.sight(self._hops))
         if self.state != "following":
             return self._find(sight, present)
         self._trust(self._believed + 0.05 * (present * sight.weight - self._believed))
@@ -278,20 +270,55 @@ class Follower:
         self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
         return []
 
+    def _by_drums(self, sight: Sight) -> Sight:
+        """Return what is seen, half a beat on if kick and snare clearly fall there; the line goes along."""
+        if self.state != "following" or self._half_by_hand:
+            self._metre.forget()
+            return sight
+        line = self._beats.as_sight()
+        self._metre.believe((self._hops - _SHOWN - line.beat) / line.period, 1.0 / line.period)
+        if not self._metre.is_half_off:
+            return sight
+        self._metre.forget()
+        self._turn_half()
+        return self._sense.sight(self._hops)
+
+    def _halve_by_drums(self, line: Sight) -> None:
+        """Count every second beat, if kick and snare fall on no other."""
+        since, tempo = self._metre.since_kick, self._beats.kept.tempo / 2
+        nearer = abs(log2(tempo / middle(self._range))) < abs(log2(2 * tempo / middle(self._range)))
+        if since is None or since > _AFTER_KICK or not nearer or tempo < limits(self._range)[0]:
+            return
+        self._catch(Sight(self._hops, self._hops - _SHOWN - since * line.period, 2 * line.period, 1.0), tempo)
+        self._octave.settle()
+        self._metre.forget()
+        self._sense.reckon_with(tempo, doubt=_HELD_DOUBT)
+
+    def _turn_half(self) -> None:
+        self._sense.turn_half()
+        self._watch.forget()
+        self._rivals.forget()
+        if self.timeline is not None:
+            self._beats.turn_half()
+
     def _find(self, sight: Sight, present: float) -> list[StateMove]:
         seen = self._watch.see(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
         tempo = self._tempo_of(sight)
         held = self.tempo
         again = held is not None and abs(octave_gap(tempo, held)) < log2(1 + SAME_TEMPO)
-        needed = _STEP_AGAIN if self._stumbled else _STEP_BEGIN
-        if seen < (_SEEN_AGAIN if again else _SEEN) or self._sense.in_step < needed:
+        expected = again or self._is_told(tempo)
+        needed = _STEP_AGAIN if self._stumbled else _STEP_EXPECTED if expected else _STEP_BEGIN
+        if seen < (_SEEN_AGAIN if again else _SEEN_TOLD if expected else _SEEN) or self._sense.in_step < needed:
             return []
         if not again:
             self._octave.free()
         self._catch(sight, self._read_in_octave(tempo, held if again else None))
-        self._reckon_with(self._told)
+        self._sense.reckon_with(self._told)
         self._trust(present * sight.weight)
         return self._enter("following")
+
+    def _is_told(self, tempo: float) -> bool:
+        return self._told is not None and abs(octave_gap(tempo, self._told)) < log2(1 + _TOLD_WITHIN)
 
     def _read_in_octave(self, tempo: float, kept: float | None) -> float:
         """Return a tempo in the octave that was kept, or told; else as it was heard.
@@ -299,10 +326,10 @@ class Follower:
         A tempo that is neither the told one nor an octave of it is another tape's, or was told wrong.
         """
         near = kept
-        if near is None and self._told is not None and abs(octave_gap(tempo, self._told)) < log2(1 + _TOLD_WITHIN):
+        if near is None and self._is_told(tempo):
             near = self._told
             self._octave.settle()
-        elif near is None:
+        elif near is None and self._told is not None and not misread(tempo, self._told):
             self._told = None
         if near is None:
             return tempo
@@ -315,11 +342,18 @@ class Follower:
         if sight is not None and sight.agrees(line):
             self._rivals.forget()
             self._beats.see(sight)
-            if (octave := self._octave.hear(sight, line.period, READ_EVERY)) != 1.0:
+            octave = self._octave.hear(sight, line.period, READ_EVERY, may_double=not self._metre.is_each_beat)
+            if octave != 1.0:
                 self._catch(sight, self._beats.kept.tempo * octave)
+            elif not self._octave.is_settled:
+                self._halve_by_drums(line)
             return
         self._beats.see(None)
         if self._rivals.see(sight) >= _RIVAL_SEEN and sight is not None:
+            if sight.lies_between(line) and (self._half_by_hand or self._metre.lean > _LEAN_KEPT):
+                self._sense.turn_half()
+                self._rivals.forget()
+                return
             tempo, kept = self._tempo_of(sight), self._beats.kept.tempo
             stays = abs(octave_gap(tempo, kept)) < log2(1 + SAME_TEMPO)
             if not stays:

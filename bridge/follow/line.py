@@ -56,6 +56,11 @@ class Sight:
         place = slow.nearest(fast.beat)
         return abs(fast.nearest(place) - place) <= SAME_PLACE * fast.period
 
+    def lies_between(self, other: Sight) -> bool:
+        """Return whether this is the other beat, but half a period beside it."""
+        beside = abs(other.nearest(self.beat) - self.beat)
+        return abs(log2(self.period / other.period)) <= SAME_PERIOD and beside > (0.5 - SAME_PLACE) * other.period
+
     def goes_on(self, before: Sight) -> bool:
         """Return whether this is the beat seen before, in the same octave, hardly moved."""
         if abs(log2(self.period / before.period)) > STEADY:

@@ -16,18 +16,30 @@ from bridge.units import RANGE_SLACK, TEMPO_MAX, TEMPO_MIN, checked_tempo
 SAME_TEMPO = 0.06
 """Two tempos that differ by less than this, as a fraction and whole octaves aside, can be one tape that drifted."""
 
-USUAL_SPREAD = 0.45
+USUAL_SPREAD = 0.34
 """Spread of the tempos nobody told anything of, around the middle of the deck's range: standard deviation of the
 natural logarithm."""
 
 TOLD_SPREAD = 0.04
 """Spread of a tempo that a card or taps told, or that was held."""
 
+DOUBT = 0.02
+"""Part of the prior that stays with the usual tempos when one is told: it may be wrong."""
+
+MISREAD_NEAR, MISREAD_RARE = 0.1, 1e-4
+"""Octaves about 3/2 and 2/3 of a told tempo, others aside, at which a beat in three is taken for one in two; and how
+much less likely it is there that the told one is wrong: it would have to be wrong by just as much."""
+
 
 def octave_gap(tempo: float, other: float) -> float:
     """Return how far two tempos are apart in octaves, whole octaves left out: -0.5..0.5."""
     gap = log2(tempo / other)
     return gap - round(gap)
+
+
+def misread(tempo: float, told: float) -> bool:
+    """Return whether a tempo is what comes of a beat at the told one when three are taken for two, or the other way."""
+    return min(abs(octave_gap(tempo, 3 * told)), abs(octave_gap(3 * tempo, told))) < MISREAD_NEAR
 
 
 def limits(tempo_range: tuple[float, float]) -> tuple[float, float]:
@@ -62,7 +74,7 @@ def middle(tempo_range: tuple[float, float]) -> float:
 
 
 def tempo_prior(
-    tempos: NDArray[np.float64], centre: float, told: float | None = None, doubt: float = 0.02
+    tempos: NDArray[np.float64], centre: float, told: float | None = None, doubt: float = DOUBT
 ) -> NDArray[np.float64]:
     """Return the probability of each tempo.
 
@@ -83,7 +95,8 @@ def tempo_prior(
         return usual
     if not told > 0:
         raise ValueError(f"a told tempo must be above 0 bpm, got {told!r}")
-    return (1 - doubt) * _log_normal(tempos, told, TOLD_SPREAD) + doubt * usual
+    elsewhere = np.where([misread(tempo, told) for tempo in tempos], MISREAD_RARE * usual, usual)
+    return (1 - doubt) * _log_normal(tempos, told, TOLD_SPREAD) + doubt * elsewhere
 
 
 def _log_normal(tempos: NDArray[np.float64], centre: float, spread: float) -> NDArray[np.float64]:

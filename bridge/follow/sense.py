@@ -12,11 +12,18 @@ from bridge.follow.believed import BelievedBeat
 from bridge.follow.evidence import Learned
 from bridge.follow.features import Hop
 from bridge.follow.line import Sight
+from bridge.follow.prior import DOUBT
 from bridge.rig import Deck
 
 
 class Sense(Protocol):
-    """Takes in hop after hop, and tells at any of them where it hears a beat."""
+    """Takes in hop after hop, and tells at any of them where it hears a beat.
+
+    Attributes:
+        drums: Probabilities of a kick and of a snare at the newest hop; 0 where that cannot be told.
+    """
+
+    drums: tuple[float, float]
 
     @property
     def present(self) -> float:
@@ -32,7 +39,7 @@ class Sense(Protocol):
     def sight(self, hop: int) -> Sight:
         """Return the beat that is heard, of weight 0 for none; ``hop`` is the follower's number of the newest hop."""
 
-    def reckon_with(self, tempo: float | None, doubt: float) -> None:
+    def reckon_with(self, tempo: float | None, doubt: float = DOUBT) -> None:
         """Take in that about this tempo in bpm is to be expected, or none; ``doubt`` is the part that may be wrong."""
 
     def assume(self, tempo: float, since: float, share: float) -> None:

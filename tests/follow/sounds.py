@@ -12,7 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from bridge.decks.transport import Change, Transport
 from bridge.follow.beat_line import Beat
 from bridge.follow.features import Features
-from bridge.follow.follower import Follower, StateMove
+from bridge.follow.follower import Follower
+from bridge.follow.state import StateMove
 from bridge.rig import Deck
 from bridge.testing.clips import CLIP_BEATS, drum_loop
 from bridge.weights import learned

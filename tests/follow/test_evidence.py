@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bridge.follow.belief import CLASSES, NEAR, PLACES
+from bridge.follow.belief import CLASSES, HALF_ON, NEAR, PLACES
 from bridge.follow.evidence import Evidence
 from bridge.follow.features import Features
 from bridge.weights import learned
@@ -23,7 +23,7 @@ def test_every_hop_says_something_finite_of_each_state(what):
         assert weighed.by_kind.shape == (CLASSES, PLACES)
         assert np.isfinite(weighed.by_kind).all()
         assert weighed.by_tempo is None or weighed.by_tempo.shape == TEMPOS.shape
-        assert (weighed.present is None) == (what.net is None)
+        assert (weighed.net is None) == (what.net is None)
 
 
 @pytest.mark.parametrize("what", [learned(), learned().onsets_alone()], ids=["net and onsets", "onsets alone"])
@@ -41,3 +41,14 @@ def test_a_told_tempo_makes_the_net_keep_quiet_about_it():
     evidence = Evidence(learned(), TEMPOS)
     evidence.is_told = True
     assert evidence.hear(HOPS[0]).by_tempo is None
+
+
+def test_read_half_a_beat_on_the_beat_and_its_half_change_places():
+    plain, turned = Evidence(learned(), TEMPOS), Evidence(learned(), TEMPOS)
+    turned.is_half_off = True
+    for hop in HOPS[:200]:
+        one, other = plain.hear(hop).by_kind, turned.hear(hop).by_kind
+        swapped = np.roll(one[HALF_ON], PLACES // 2, axis=1)
+        # Onsets are read as they fall: only the net's word on the beat moves, so what is left does not hang on places.
+        left = other - swapped
+        np.testing.assert_allclose(left, np.repeat(left[:, :1], PLACES, axis=1), atol=1e-4)

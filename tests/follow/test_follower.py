@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from bridge.follow.beat_line import Beat
 from bridge.follow.features import Features
-from bridge.follow.follower import Follower, StateMove
+from bridge.follow.follower import Follower
 from bridge.follow.prior import octave_gap
+from bridge.follow.state import StateMove
 from bridge.rig import Deck
 from bridge.weights import learned
 from tests.follow.sounds import BEDS, NORTH, RATE, Heard, drums, hear, hiss, horns, silence
@@ -208,13 +209,13 @@ def test_taps_decide_the_phase_of_what_is_heard():
     """The off-beat, tapped, is the beat from then on."""
     follower = Follower(SLOW, RATE, learned())
     features, beats = Features(RATE), []
-    taps = [8.5 + n for n in range(5)]
-    for hop in features.hear(drums("gravel-path", 60.0, 20.0)):
+    taps = [11.5 + n for n in range(5)]
+    for hop in features.hear(drums("gravel-path", 60.0, 23.0)):
         beats += [one.frame / RATE for one in follower.hear(hop) if isinstance(one, Beat)]
         if taps and hop.frame >= taps[0] * RATE:
             follower.tap(taps.pop(0) * RATE)
-    before = [(beat + 0.5) % 1.0 - 0.5 for beat in beats if 6 < beat < 8]
-    just_after = [beat % 1.0 - 0.5 for beat in beats if 13 < beat < 15]
+    before = [(beat + 0.5) % 1.0 - 0.5 for beat in beats if 9 < beat < 11]
+    just_after = [beat % 1.0 - 0.5 for beat in beats if 16 < beat < 18]
     assert np.abs(before).max() < 0.05
     assert np.abs(just_after).max() < 0.06
 
