@@ -1,9 +1,11 @@
 """How near the ticks of a pedal that needs the beat fall to the tape's beats: prints JSON.
 
-``python -m tests.bench.beat [--seeds N]``. The night of the rehearsal through the real engine and schedule, with one
-pedal that needs the beat; every 24th tick is a beat of it. For each change of the tape that leads to a beat: the error
-from 8 beats after the pedal was told on, the share of beats within 20 ms, the deviation of the clock from what it was
-told, and beside them the error of the beats that the follower placed, which no clock can be better than.
+``python -m tests.bench.beat [--seeds N] [--true-beats]``. The night of the rehearsal through the real engine and
+schedule, with one pedal that needs the beat; every 24th tick is a beat of it. For each change of the tape that leads
+to a beat: the error from 8 beats after the pedal was told on, the share of beats within 20 ms, the deviation of the
+clock from what it was told, and beside them the error of the beats that the follower placed, which no clock can be
+better than. With ``--true-beats`` the follower is left out: the policy hears the tape's own beats and tempo, so that
+what is left is the sender's error.
 """
 
 from __future__ import annotations
@@ -14,10 +16,11 @@ import json
 
 import numpy as np
 
-from bridge.engine import Engine
+from bridge.engine import TELL_EVERY_S, Engine
 from bridge.events import BeatPlaced, PedalTold, SoundHeard
 from bridge.rig import Pedal
 from bridge.send.plan import SendPlan
+from bridge.send.policies import policies_of
 from bridge.send.schedule import Schedule
 from bridge.testing.night import build_night
 from bridge.testing.truth import DeckTruth
@@ -49,6 +52,31 @@ def played(seed: int) -> tuple[DeckTruth, np.ndarray, list[PedalTold], np.ndarra
     return night.truth.decks["north"], np.array(ticks), told, np.array(placed)
 
 
+def told_the_truth(seed: int) -> tuple[DeckTruth, np.ndarray, list[PedalTold], np.ndarray]:
+    """Return the same, with the tape's own beats in the place of the follower's, and its tempo over two of them."""
+    night = build_night(seed)
+    truth, [policy] = night.truth.decks["north"], policies_of((STUTTER,))
+    schedule = Schedule(SendPlan.of(dataclasses.replace(night.rig, pedals=(STUTTER,))), 0.0)
+    beats, changes = truth.beats_s(), [change.time_s for change in truth.changes]
+    ticks, told, heard, stepped = [], [], 0, None
+    for now in np.arange(0.0, len(night.sound) / night.rate, TELL_EVERY_S).tolist():
+        while schedule.next_due() <= now:
+            ticks += [message.at for message in schedule.due(schedule.next_due()).messages]
+        while changes and changes[0] <= now:
+            stepped = changes.pop(0)
+        while heard < len(beats) and beats[heard] <= now:
+            policy.beat(float(beats[heard]), heard)
+            heard += 1
+        last = beats[max(0, heard - 3) : heard]
+        if len(last) == 3 and last[0] >= (stepped or 0.0) and now - last[2] < 1.5 * (last[2] - last[1]):
+            for fact in policy.hear(now, 120.0 / float(last[2] - last[0]), stepped_at=stepped):
+                if isinstance(fact, PedalTold):
+                    told.append(fact)
+                    schedule.take(fact, now)
+            stepped = None
+    return truth, np.array(ticks), told, beats
+
+
 def errors_ms(at: np.ndarray, beats: np.ndarray) -> np.ndarray:
     """Return how far each time is from the beat nearest to it, in ms; late is above 0."""
     after = np.clip(np.searchsorted(beats, at), 1, len(beats) - 1)
@@ -56,9 +84,9 @@ def errors_ms(at: np.ndarray, beats: np.ndarray) -> np.ndarray:
     return 1000.0 * (at - nearest)
 
 
-def measured(seed: int) -> list[dict[str, object]]:
+def measured(seed: int, true_beats: bool) -> list[dict[str, object]]:
     """Return one row a change that leads to a beat."""
-    truth, ticks, told, placed = played(seed)
+    truth, ticks, told, placed = told_the_truth(seed) if true_beats else played(seed)
     beats, rows = truth.beats_s(), []
     ends = [*(change.time_s for change in truth.changes[1:]), truth.stretches[-1].end_s]
     for change, end_s in zip(truth.changes, ends, strict=True):
@@ -94,7 +122,9 @@ def main() -> None:
     """Measure and print."""
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     options.add_argument("--seeds", type=int, default=3, help="nights (default: 3)")
-    rows = [row for seed in range(1, 1 + options.parse_args().seeds) for row in measured(seed)]
+    options.add_argument("--true-beats", action="store_true", help="leave the follower out")
+    chosen = options.parse_args()
+    rows = [row for seed in range(1, 1 + chosen.seeds) for row in measured(seed, chosen.true_beats)]
     print(json.dumps({"changes": rows, "wanted": {"worst_ms": NEAR_MS, "deviation_percent": 2.0}}, indent=2))
 
 
