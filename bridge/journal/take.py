@@ -115,10 +115,14 @@ def write_whole(path: Path, data: bytes) -> None:
         half.write_bytes(data)
         half.replace(path)
     except OSError as error:
-        raise TakeError(
-            f"{path}: cannot be written: {error.strerror or error}. Make room or allow writing in that folder, "
-            f"or copy it somewhere else and try there: tapebridge review COPY"
-        ) from error
+        if not path.parent.is_dir():
+            remedy = "There is no such folder. Name one that is there, or make it"
+        else:
+            remedy = (
+                "Make room or allow writing in that folder, or copy it somewhere else and try there: "
+                "tapebridge review COPY"
+            )
+        raise TakeError(f"{path}: cannot be written: {error.strerror or error}. {remedy}") from error
     finally:
         half.unlink(missing_ok=True)
 

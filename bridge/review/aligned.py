@@ -176,8 +176,8 @@ def _opened(path: Path) -> soundfile.SoundFile:
     except (OSError, soundfile.LibsndfileError) as error:
         why = "there is no such file" if not path.exists() else getattr(error, "error_string", None) or str(error)
         raise TakeError(
-            f"{path}: cannot be read as sound: {why}. Name a WAV, FLAC, OGG or MP3 file; of a video, save its sound "
-            "as one of these first."
+            f"{path}: cannot be read as sound: {why.rstrip('.')}. Name a WAV, FLAC, OGG or MP3 file; of a video, "
+            "save its sound as one of these first."
         ) from error
     if not 0 < file.frames < 1 << 40 or file.samplerate < 4000:
         file.close()

@@ -95,3 +95,8 @@ def test_a_file_that_cannot_be_written_stays_as_it_was(tmp_path: Path, monkeypat
         write_whole(path, b"new")
     assert path.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_file_in_a_folder_that_is_not_there_is_refused_with_that_word(tmp_path):
+    with pytest.raises(TakeError, match=r"There is no such folder. Name one that is there, or make it"):
+        write_whole(tmp_path / "absent" / "beats.tsv", b"")
