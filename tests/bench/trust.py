@@ -27,6 +27,7 @@ from bridge.events import BeatPlaced, SoundHeard
 from bridge.follow.trust import OFFSET, SLOPE
 from bridge.rig import Deck, Rig, SoundInput
 from bridge.weights import learned
+from tests.bench.beat import errors_ms
 from tests.bench.corpus import ANY_TEMPO
 
 BLOCK = 4096
@@ -97,14 +98,6 @@ def table(confidence: Numbers, is_right: NDArray[np.bool_]) -> dict[str, Any]:
     }
 
 
-def late_ms(placed: Numbers, beats: Numbers) -> Numbers:
-    """Return shape (placed,): how late each is after the true beat nearest to it, in ms."""
-    after = np.clip(np.searchsorted(beats, placed[:, 0]), 1, len(beats) - 1)
-    sides = np.stack([placed[:, 0] - beats[after - 1], placed[:, 0] - beats[after]])
-    nearest: Numbers = 1e3 * sides[np.abs(sides).argmin(axis=0), np.arange(len(placed))]
-    return nearest
-
-
 def area(confidence: Numbers, is_right: NDArray[np.bool_]) -> float | None:
     """Return the chance that a right beat has more confidence than a wrong one; None where one of both is missing."""
     good, bad = np.sort(confidence[is_right]), confidence[~is_right]
@@ -170,7 +163,7 @@ def main() -> None:
         confidences.append(placed[:, 2])
         rights.append(right(placed, beats))
         if rights[-1][:, 1].any():
-            late.append(np.median(late_ms(placed, beats)[rights[-1][:, 1]]))
+            late.append(np.median(errors_ms(placed[rights[-1][:, 1], 0], beats)))
         count += 1
     of = f"training scenes, seed {chosen.seed}" if chosen.scenes else str(chosen.corpus)
     told = np.concatenate(confidences), np.concatenate(rights)
