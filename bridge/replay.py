@@ -156,18 +156,21 @@ def follow_take(folder: Path, *, follower: FollowerKind | None = None, block: in
         block: Frames heard at once.
 
     Raises:
-        TakeError: The folder is no take, has no sound, or its sound has other channels than its rig.
+        TakeError: The folder is no take, has no rig or no sound, or its sound has other channels than its rig.
         RigError: The take's copy of the rig cannot be read.
     """
     take = read_take(folder)
     path = folder / RIG_COPY
+    if not path.exists():
+        raise TakeError(f"{path}: is not there, and only it says which inputs were which deck. Put it back.")
     rig = parse_rig(read_rig_text(path), str(path))
     if follower is not None:
         rig = replace(rig, decks=tuple(replace(deck, follower=follower) for deck in rig.decks))
     sound, taps = kept_sound(take).segments, kept_taps(take).segments
     if not sound:
         raise TakeError(
-            f"{folder}: no sound of this take was kept, so there is nothing to hear. See take.sound in the rig."
+            f"{folder}: no sound of this take was kept, so there is nothing to hear. A set keeps it unless its rig "
+            "says sound = false under [take]; a rehearsal keeps it without --fast."
         )
     facts: list[Fact] = []
     for start in sorted({segment.start for segment in sound}):

@@ -299,3 +299,9 @@ def test_a_take_that_cannot_be_heard_again_is_refused_with_what_to_do(tmp_path, 
     (folder / "sound-001-000000000000.flac").unlink()
     with pytest.raises(TakeError, match="no sound of this take was kept"):
         follow_take(folder)
+
+
+def test_a_take_without_its_rig_says_so(tmp_path):
+    (tmp_path / "journal.jsonl").touch()
+    with pytest.raises(TakeError, match=r"rig\.toml: is not there, .*Put it back"):
+        follow_take(tmp_path)
