@@ -201,7 +201,7 @@ class Running:
 
     def ended(self) -> dict[str, object]:
         """Wait for the end; return what it came to."""
-        assert self.process.wait(20) == 0
+        assert self.process.wait(8) == 0
         assert gone(self.listener)
         return json.loads(self.outcome.read_text())
 
@@ -211,7 +211,7 @@ def running(log: Path):
     sets = Running(log)
     yield sets
     sets.process.kill()
-    sets.process.wait(20)
+    sets.process.wait(5)
     until(lambda: gone(sets.listener))
 
 
@@ -306,7 +306,7 @@ def test_a_mark_set_while_the_listener_hangs_reaches_the_next_journal(running):
     control.ask(Action("mark", ("fog signal",)))
     until(lambda: "2 MarkPlaced fog signal" in running.log.read_text())
     control.end()
-    running.process.wait(20)
+    running.process.wait(8)
 
 
 @posix

@@ -118,7 +118,7 @@ def test_midi_keys_and_osc_are_shown_as_lines_that_the_rig_takes(
         os.write(shown.terminal, b" ")
         lines += shown.until("press =")
         os.write(shown.terminal, b"\x03")
-        assert shown.program.wait(30) == 0
+        assert shown.program.wait(10) == 0
         assert shown.state() == shown.before
     _, note, osc, key = parse_rig("\n".join([text, *lines]), "rig.toml").switches
     assert (note.port, note.channel, note.trigger.kind, note.trigger.number) == ("foot box", 3, "note", 60)
@@ -135,7 +135,7 @@ def test_a_rig_without_switches_shows_all_inputs_and_ends_after_its_time(
         shown.until('listening to the MIDI input "foot box:out"')
         foot.send_message(b"\xc0\x05")
         assert 'trigger = "program 5"' in shown.until("press =")
-        assert shown.program.wait(30) == 0
+        assert shown.program.wait(10) == 0
         assert shown.state() == shown.before
 
 
@@ -150,7 +150,7 @@ def test_an_absent_input_is_told_and_taken_in_when_it_comes(jack_server: JackSer
         shown.until('listening to the MIDI input "foot box:out"')
         box.delete()
         shown.program.terminate()
-        assert shown.program.wait(30) == 0
+        assert shown.program.wait(10) == 0
         assert shown.state() == shown.before
 
 
