@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
-from itertools import groupby, pairwise
+from itertools import pairwise
+from math import log2
 from statistics import median
 from typing import TypeVar
 
@@ -27,6 +28,7 @@ from bridge.events import (
     TakeEnded,
     TakeStarted,
 )
+from bridge.events_hand import BeatRecounted
 from bridge.review.drift import parts_of
 from bridge.review.echoes import echoes_of
 from bridge.review.hands import counts_of, cues_of, deeds_of
@@ -48,6 +50,12 @@ STEADY_S = 60.0
 
 FEW_BEATS = 8
 """Otherwise the median of so many first beats; the end of a piece is the median of its last ones."""
+
+SETTLES_S = 4.0
+"""A tempo that was just found settles for so long: neither the tape nor the hand moved it."""
+
+OCTAVE = 0.1
+"""A run at twice or half the tempo of the one before, give or take so many octaves, is only counted otherwise."""
 
 RUNNING_S = (-0.5, 2.0)
 """A deck heard to start this many seconds after a listener did was running before: only its hearing began."""
@@ -105,9 +113,9 @@ def _of(kind: type[Some], facts: Iterable[Fact]) -> list[Some]:
 def _deck(name: str, facts: Sequence[Fact], began: float, end: float) -> DeckStory:
     stretches = _stretches(name, facts, began, end)
     beats = [fact for fact in _of(BeatPlaced, facts) if fact.deck == name]
-    changed = sorted(
-        fact.known for fact in _of(DeckChanged, facts) if fact.deck == name
-    )  # until then beats are the old
+    late = [(fact.at, fact.known) for fact in _of(DeckChanged, facts) if fact.deck == name]  # beats are the old, then
+    recounted = [fact.at for fact in _of(BeatRecounted, facts) if fact.deck == name]
+    changed = sorted([*(known for _, known in late), *recounted])
     runs = _runs(beats, stretches, changed, began)
     followed = sum(s.end_s - s.begin_s for s in stretches if s.state == "following")
     return DeckStory(
@@ -115,7 +123,7 @@ def _deck(name: str, facts: Sequence[Fact], began: float, end: float) -> DeckSto
         stretches=tuple(stretches),
         beats=tuple(beats),
         runs=tuple(map(tuple, runs)),
-        pieces=_pieces(runs, changed, began),
+        pieces=_pieces(runs, changed, late, began),
         levels=tuple((fact.at - began, fact.level_db) for fact in _of(LevelHeard, facts) if fact.deck == name),
         share_following=followed / (end - began) if end > began else 0.0,
     )
@@ -171,13 +179,29 @@ def _goes_on(before: BeatPlaced, beat: BeatPlaced, changed: Sequence[float]) -> 
     return near and alike and same and beat.index == before.index + 1
 
 
-def _pieces(runs: Sequence[Sequence[BeatPlaced]], changed: Sequence[float], began: float) -> tuple[Piece, ...]:
-    between = groupby(runs, key=lambda run: bisect_right(changed, run[0].known))
-    return tuple(_piece(list(part), began) for _, part in between)
+def _pieces(
+    runs: Sequence[Sequence[BeatPlaced]], changed: Sequence[float], late: Sequence[tuple[float, float]], began: float
+) -> tuple[Piece, ...]:
+    pieces: list[list[Sequence[BeatPlaced]]] = []
+    for run in runs:
+        if pieces and _same_piece(pieces[-1][-1], run, changed):
+            pieces[-1].append(run)
+        else:
+            pieces.append([run])
+    return tuple(_piece(piece, late, began) for piece in pieces)
 
 
-def _piece(runs: Sequence[Sequence[BeatPlaced]], began: float) -> Piece:
+def _same_piece(before: Sequence[BeatPlaced], run: Sequence[BeatPlaced], changed: Sequence[float]) -> bool:
+    """Return whether a run is of the tape, the speed and the octave of the one before."""
+    last, first = (median(beat.tempo for beat in beats) for beats in (before[-FEW_BEATS:], run[:FEW_BEATS]))
+    same = bisect_right(changed, before[0].known) == bisect_right(changed, run[0].known)
+    return same and abs(abs(log2(first / last)) - 1.0) > OCTAVE
+
+
+def _piece(runs: Sequence[Sequence[BeatPlaced]], late: Sequence[tuple[float, float]], began: float) -> Piece:
     beats = [beat for run in runs for beat in run]
+    settled = [beat for run in runs for beat in run if beat.known >= run[0].known + SETTLES_S]
+    settled = [beat for beat in settled if not any(at <= beat.at and beat.known < known for at, known in late)]
     steady = next((run for run in runs if run[-1].at - run[0].at >= STEADY_S), None)
     first = [beat for beat in steady if beat.at <= steady[0].at + STEADY_S] if steady else beats[:FEW_BEATS]
     tempos = [beat.tempo for beat in beats]
@@ -189,13 +213,13 @@ def _piece(runs: Sequence[Sequence[BeatPlaced]], began: float) -> Piece:
         lowest=min(tempos),
         highest=max(tempos),
         last=median(tempos[-FEW_BEATS:]),
-        parts=parts_of(*_curve(beats, began), reference),
+        parts=parts_of(*_curve(settled, began), reference),
     )
 
 
 def _curve(beats: Sequence[BeatPlaced], began: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     seconds = np.array([beat.at - began for beat in beats])
-    later = np.append(True, np.diff(np.maximum.accumulate(seconds)) > 0)  # a restarted listener may go back
+    later = np.diff(np.maximum.accumulate(seconds), prepend=-np.inf) > 0  # a restarted listener may go back
     return seconds[later], np.array([beat.tempo for beat in beats])[later]
 
 

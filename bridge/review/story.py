@@ -24,7 +24,7 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Piece:
-    """Beats of a deck between two changes of it, heard by one listener: one tape at one speed.
+    """Beats of a deck between two changes of it, heard by one listener: one tape at one speed, counted in one way.
 
     Attributes:
         begin_s: Its first beat.
@@ -33,7 +33,8 @@ class Piece:
         lowest: Slowest beat.
         highest: Fastest beat.
         last: Tempo of its last 8 beats.
-        parts: Its curve taken apart, in cents against the reference; None for a short one.
+        parts: Its curve taken apart, in cents against the reference, without the beats that only settled or of which a
+            change was not known yet; None for a short one.
     """
 
     begin_s: float

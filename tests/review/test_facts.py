@@ -21,6 +21,7 @@ from bridge.events import (
     TakeEnded,
     TakeStarted,
 )
+from bridge.events_hand import BeatRecounted
 from bridge.review.facts import NOT_HEARD, take_began, tell
 from bridge.review.story import DeckStory, PedalStory, Story
 from tests.journal.given import any_fact
@@ -183,6 +184,53 @@ def test_without_a_minute_drift_is_counted_against_the_first_eight_beats() -> No
     assert deck.pieces[0].reference == 80.0
     assert deck.pieces[0].drift_percent == pytest.approx(-1.5)
     assert deck.pieces[0].drift_cents == pytest.approx(-26.165, abs=0.001)
+
+
+def moves(deck: DeckStory) -> list[tuple[str, int]]:
+    return [(move.by, round(move.cents)) for piece in deck.pieces if piece.parts for move in piece.parts.moves]
+
+
+def with_tempos(begin: float, tempos: list[float], first: int = 0) -> list[Fact]:
+    placed: list[Fact] = []
+    for tempo in tempos:
+        placed.append(beat(begin, first + len(placed), tempo))
+        begin += 60 / tempo
+    return placed
+
+
+def test_the_settling_of_a_beat_that_was_just_found_is_no_move_and_no_drift() -> None:
+    """The first five beats are 1.7 % slow: 29 cents. The same five of a beat that is long known are a move."""
+    settling = with_tempos(10, [118.0] * 5 + [120.0] * 60)
+    (piece,) = north(turn(10, "listening", "following"), *settling, ended(60)).pieces
+    assert piece.parts is not None
+    assert piece.parts.moves == ()
+    low, high = piece.parts.slow_range
+    assert high - low < 1
+    known = with_tempos(10, [118.0] * 30 + [120.0] * 60)
+    assert moves(north(turn(10, "listening", "following"), *known, ended(80))) == [("step", 29)]
+
+
+@pytest.mark.parametrize("told", [True, False], ids=["told by hand", "found by itself"])
+def test_a_beat_that_is_counted_otherwise_is_no_move_of_the_tape(told: bool) -> None:
+    recounted = [BeatRecounted(at=29.8, deck="north", factor=0.5)] * told
+    deck = north(*beats(10, 40, 120), *recounted, *beats(30, 20, 60, first=40), ended(60))
+    assert moves(deck) == []
+    assert [piece.reference for piece in deck.pieces] == [120.0, 60.0]
+
+
+def test_a_beat_that_is_recounted_begins_a_piece_whatever_its_tempo_does_next() -> None:
+    """It was told half, and found to be a third slower still within its first beats."""
+    recounted = BeatRecounted(at=29.8, deck="north", factor=0.5)
+    deck = north(*beats(10, 40, 120), recounted, *beats(30, 20, 42, first=40), ended(70))
+    assert [piece.reference for piece in deck.pieces] == [120.0, 42.0]
+
+
+def test_what_beats_did_while_a_change_was_not_known_yet_is_no_move() -> None:
+    """The deck was switched at 40 s and that was known at 46 s; meanwhile the beats went astray by 2 %, 34 cents."""
+    astray = [*beats(10, 61, 120), *beats(40.2, 11, 122.4, first=61)]
+    told_late = north(*astray, changed(40, late=6), *beats(46.2, 20, 60, first=72), ended(70))
+    assert moves(told_late) == []
+    assert moves(north(*astray, *beats(46.2, 20, 122.4, first=72), ended(70))) == [("step", 34)]
 
 
 def test_a_change_is_told_with_both_tempos_in_per_cent_and_when_it_was_noticed() -> None:
