@@ -29,11 +29,12 @@ from bridge.events import (
     TakeStarted,
 )
 from bridge.events_hand import BeatRecounted
+from bridge.events_host import DryTapTurned
 from bridge.review.drift import parts_of
 from bridge.review.echoes import echoes_of
 from bridge.review.hands import counts_of, cues_of, deeds_of
 from bridge.review.loops import loops_of
-from bridge.review.story import Change, DeckStory, Mark, PedalStory, Piece, Step, Story, Stretch
+from bridge.review.story import Change, ChangeKind, DeckStory, Mark, PedalStory, Piece, Step, Story, Stretch
 from bridge.units import period_s
 
 NOT_HEARD = "not heard"
@@ -59,6 +60,9 @@ OCTAVE = 0.1
 
 RUNNING_S = (-0.5, 2.0)
 """A deck heard to start this many seconds after a listener did was running before: only its hearing began."""
+
+TAP_SILENT_S = 11.5
+"""A dry tap that is given up fell silent at most so many seconds before, which looks like a stop of its deck."""
 
 Some = TypeVar("Some", bound=Fact)
 
@@ -237,20 +241,34 @@ def _pedal(
 
 def _changes(facts: Sequence[Fact], began: float) -> tuple[Change, ...]:
     listening = [fact.at for fact in _of(ListenerStarted, facts)]
-    return tuple(_change(fact, listening, began) for fact in _of(DeckChanged, facts))
+    given_up = [fact for fact in _of(DryTapTurned, facts) if not fact.is_heard]
+    return tuple(
+        _change(fact, listening, [tap.at for tap in given_up if tap.deck == fact.deck], began)
+        for fact in _of(DeckChanged, facts)
+    )
 
 
-def _change(fact: DeckChanged, listening: Sequence[float], began: float) -> Change:
+def _change(fact: DeckChanged, listening: Sequence[float], given_up: Sequence[float], began: float) -> Change:
     before, after = fact.tempo_before, fact.tempo_after
-    low, high = RUNNING_S
-    running = fact.change == "started" and any(low <= fact.at - at <= high for at in listening)
     return Change(
         seconds=fact.at - began,
         deck=fact.deck,
-        kind="already running" if running else fact.change,
+        kind=_kind(fact, listening, given_up),
         before=before,
         after=after,
         percent=100.0 * (after / before - 1.0) if before is not None and after is not None else None,
         noticed_after_s=max(0.0, fact.known - fact.at),
         sure=fact.sure,
     )
+
+
+def _kind(fact: DeckChanged, listening: Sequence[float], given_up: Sequence[float]) -> ChangeKind:
+    """Return what happened: where only its hearing began or ended, a deck was neither started nor stopped."""
+    low, high = RUNNING_S
+    if fact.change == "started" and any(low <= fact.at - at <= high for at in given_up):
+        return "heard by its channels"
+    if fact.change == "started" and any(low <= fact.at - at <= high for at in listening):
+        return "already running"
+    if fact.change == "stopped" and any(0.0 <= at - fact.at <= TAP_SILENT_S for at in given_up):
+        return "dry tap fell silent"
+    return fact.change

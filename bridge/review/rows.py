@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 
 from bridge.review.audible import audible
 from bridge.review.chapters import chapters
 from bridge.review.measured import Measured
 from bridge.review.pedal_rows import pedal_tables
-from bridge.review.story import Change, DeckStory, Mark, Piece, Story
+from bridge.review.story import Change, ChangeKind, DeckStory, Mark, Piece, Story
 from bridge.review.table import Table, table
 from bridge.review.troubles import Trouble
 from bridge.review.words import NONE, bpm, clean, lasts, late, moment, number, percent, signed, time
+
+CHANGED: dict[ChangeKind, str] = {
+    "started": "started",
+    "stopped": "stopped",
+    "another tape": "changed for another",
+    "speed switch": "switched in speed",
+}
+"""What was done to tapes by hand, in words."""
 
 
 def title(story: Story, folder: str) -> str:
@@ -29,14 +38,25 @@ def summary(story: Story, found: Sequence[Trouble]) -> tuple[str, ...]:
     first = f"The take lasts {time(story.length_s)}, with {_decks_called(len(story.decks))} {decks}".rstrip()
     heard = [f"{clean(deck.name)} for {percent(deck.share_following)}" for deck in story.decks]
     first += f"; the bridge followed {_and(heard)} of the time." if heard else "."
-    changes = {(c.deck, c.seconds) for c in story.changes if c.by_hand and c.sure}  # started with another tape is one
-    changed = f"Decks were changed by hand {_times(len(changes))}" if changes else "No deck was changed"
+    changed = _changed(story.changes)
     if not found:
         return (first, f"{changed}, and nothing went wrong.")
     what = clean(found[0].brief or found[0].what)
     what = f"{_at(found[0])}{what[:1].lower()}{what[1:]}"
     many = "One thing went wrong" if len(found) == 1 else f"{len(found)} things went wrong, the first"
     return (first, f"{changed}. {many}: {what}")
+
+
+def _changed(changes: Sequence[Change]) -> str:
+    """Return how often which change was made by hand; a start with another tape is the other tape alone."""
+    kinds = {(c.deck, c.seconds): c.kind for c in sorted(changes, key=lambda c: c.kind != "started") if _counts(c)}
+    often = Counter(kinds.values())
+    told = [f"{words} {_times(often[kind])}" for kind, words in CHANGED.items() if often[kind]]
+    return f"Tapes were {_and(told)}" if told else "No deck was changed"
+
+
+def _counts(change: Change) -> bool:
+    return change.by_hand and change.sure
 
 
 def tables(story: Story, found: Sequence[Trouble], measured: Measured | None = None) -> tuple[Table, ...]:

@@ -6,7 +6,7 @@ Times ending in ``_s`` and ``seconds`` count from the begin of the take; tempos 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 from bridge.events import BeatPlaced, DeckChangeKind
 from bridge.review.drift import Parts
@@ -165,9 +165,15 @@ class PedalStory:
     times: int = 0
 
 
+NotByHand = Literal["already running", "dry tap fell silent", "heard by its channels"]
+"""What looks like a start or a stop of a deck, where only its hearing began or ended."""
+
+ChangeKind = DeckChangeKind | NotByHand
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """A deck changed by hand, or found already running when a listener began to hear.
+    """A deck changed by hand; or it began or ceased to be heard, as where a listener began or a dry tap fell silent.
 
     Attributes:
         seconds: When.
@@ -182,7 +188,7 @@ class Change:
 
     seconds: float
     deck: str
-    kind: DeckChangeKind | Literal["already running"]
+    kind: ChangeKind
     before: float | None
     after: float | None
     percent: float | None
@@ -197,7 +203,7 @@ class Change:
     @property
     def by_hand(self) -> bool:
         """Whether it was a hand that changed the deck."""
-        return self.kind != "already running"
+        return self.kind not in get_args(NotByHand)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,7 +265,7 @@ class Story:
         ended: Why it ended; None when the journal does not say: it still runs, or was cut.
         decks: Every deck named in it, the rig's order first.
         pedals: Every pedal named in it, the rig's order first.
-        changes: Changes of decks by hand, and decks that were already running.
+        changes: Changes of decks by hand, and where only their hearing began or ended.
         marks: The performer's notes.
         deeds: What was done to pedals and decks by hand and foot.
         loops: Loops that were recorded and played.

@@ -9,6 +9,7 @@ import pytest
 from bridge.events import DeckChanged, PortLost, TakeEnded, TakeStarted
 from bridge.events_foot import CueFired
 from bridge.events_hand import HandsOff, LoopChanged
+from bridge.events_host import DryTapTurned
 from bridge.events_sent import TapsSent
 from bridge.journal.recover import LineFault
 from bridge.review.facts import tell
@@ -36,13 +37,13 @@ def test_the_first_sentences_say_length_decks_share_and_trouble() -> None:
         "the bridge followed north for 70 % and south for 38 % of the time."
     )
     assert second == (
-        "Decks were changed by hand 4 times. 3 things went wrong, the first: "
-        "at 1:06, 3 late clock ticks were left out on Pedals A."
+        "Tapes were started once, stopped once, changed for another once and switched in speed once. "
+        "3 things went wrong, the first: at 1:06, 3 late clock ticks were left out on Pedals A."
     )
 
 
 def test_a_set_without_trouble_says_so() -> None:
-    assert plain(summary(tell(ferry_night()), [])[1]) == "Decks were changed by hand 4 times, and nothing went wrong."
+    assert summary(tell(ferry_night()), [])[1].endswith(" and switched in speed once, and nothing went wrong.")
 
 
 def test_decks_that_were_already_running_are_not_counted_as_changed_by_hand() -> None:
@@ -64,6 +65,37 @@ def test_decks_that_were_already_running_are_not_counted_as_changed_by_hand() ->
     assert summary(tell(facts), [])[1] == "No deck was changed, and nothing went wrong."
     rows = {t.title: t.rows for t in tables(tell(facts), [])}["Deck changes"]
     assert [row[2] for row in rows] == ["already running"] * 2
+
+
+def test_a_start_with_another_tape_is_told_as_the_other_tape_alone() -> None:
+    facts = ferry_night()
+    for fact in [fact for fact in facts if isinstance(fact, DeckChanged)]:
+        if fact.change == "another tape":
+            facts.append(replace(fact, change="started", tempo_before=None, tempo_after=None))
+        elif fact.change == "stopped":
+            facts.append(replace(fact, at=fact.at - 30, known=fact.known - 30))
+    assert plain(summary(tell(facts), [])[1]).startswith(
+        "Tapes were started once, stopped twice, changed for another once and switched in speed once,"
+    )
+
+
+def test_a_dry_tap_that_falls_silent_is_no_change_by_hand() -> None:
+    """As the engine tells it: the tap fell silent at 50 s, and was given up after 10 s for channels that were not."""
+    facts = [fact for fact in ferry_night() if not isinstance(fact, DeckChanged)]
+    levels = {"level_before_db": -20.0, "level_after_db": -20.0, "tempo_before": None, "tempo_after": None}
+    facts += [
+        DeckChanged(at=BEGAN + 50, deck="north", change="stopped", known=BEGAN + 51, **levels),
+        DryTapTurned(at=BEGAN + 61, deck="north", is_heard=False),
+        DeckChanged(at=BEGAN + 60.99, deck="north", change="started", known=BEGAN + 61.03, **levels),
+        DeckChanged(at=BEGAN + 61, deck="south", change="stopped", known=BEGAN + 62, **levels),
+    ]
+    assert summary(tell(facts), [])[1] == "Tapes were stopped once, and nothing went wrong."
+    rows = {t.title: t.rows for t in tables(tell(facts), [])}["Deck changes"]
+    assert [row[1:3] for row in rows] == [
+        ("north", "dry tap fell silent"),
+        ("north", "heard by its channels"),
+        ("south", "stopped"),
+    ]
 
 
 def test_what_a_mixers_output_told_is_not_sure_and_not_counted() -> None:
