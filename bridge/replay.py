@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from statistics import median
 
@@ -14,16 +15,26 @@ from numpy.typing import NDArray
 from bridge.edge.audio import FileInput, SoundEnded
 from bridge.engine import Engine
 from bridge.errors import TakeError
-from bridge.events import BeatPlaced, Fact, FollowerChanged, ListenerStarted, PedalTold, SoundHeard, SoundLost
+from bridge.events import (
+    BeatPlaced,
+    DeckChanged,
+    Fact,
+    FollowerChanged,
+    ListenerStarted,
+    PedalTold,
+    SoundHeard,
+    SoundLost,
+)
 from bridge.events_hand import Hand, TempoTold, Told
 from bridge.events_host import HostSuspended, NetLost
 from bridge.journal.take import RIG_COPY, write_whole
 from bridge.records import as_record
+from bridge.review.facts import STEP_RATIO
 from bridge.review.kept import Segment, blocks, kept_sound, kept_taps
 from bridge.review.read import Take, read_take
 from bridge.rig import Deck, FollowerKind, Rig, SoundInput
 from bridge.rig_text import parse_rig, read_rig_text
-from bridge.units import TEMPO_MAX, TEMPO_MIN, clock_text
+from bridge.units import TEMPO_MAX, TEMPO_MIN, clock_text, counted
 from bridge.weights import learned
 
 DECK = "file"
@@ -34,6 +45,9 @@ BLOCK = 4096
 
 TAKE_BLOCK = 1024
 """Frames of a take heard at once: what a hand told comes in between two blocks, as it did live."""
+
+LATE_S = 0.5
+"""How much later a change was noticed is told from so many seconds on."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,27 +82,28 @@ class Followed:
         write_whole(path, "".join(f"{row}\n" for row in rows).encode())
 
     def stretches(self, deck: str) -> Iterator[tuple[float, float, str, float | None]]:
-        """Yield begin, end, state and median tempo in bpm of each time in one state."""
-        moves = [(0.0, "idle")]
-        moves += [
-            (max(0.0, fact.at), fact.now)
-            for fact in self.facts
-            if isinstance(fact, FollowerChanged) and fact.deck == deck
+        """Yield begin, end, state and median tempo in bpm of each time in one state; one ends where the tempo jumps."""
+        beats = self.beats(deck)
+        moves = [(fact.at, fact.now) for fact in self.facts if isinstance(fact, FollowerChanged) and fact.deck == deck]
+        turned = [at for at, _ in moves]
+        jumps = [
+            (beat.known, "")
+            for before, beat in pairwise(beats)
+            if _jumps(before, beat) and not any(before.known < at <= beat.known for at in turned)
         ]
-        ends = [at for at, _ in moves[1:]] + [self.length_s]
-        for (begin, state), end in zip(moves, ends, strict=True):
-            tempi = [beat.tempo for beat in self.beats(deck) if begin <= beat.known < end]
-            if end > begin:
-                yield begin, end, state, median(tempi) if tempi else None
+        begin, state = 0.0, "idle"
+        for at, now in [*sorted(moves + jumps), (self.length_s, "")]:
+            tempi = [beat.tempo for beat in beats if begin <= beat.known < at]
+            if at > begin:
+                yield begin, at, state, median(tempi) if tempi else None
+            begin, state = max(begin, at), now or state
 
     def as_text(self) -> str:
-        """Return what happened as a few lines."""
-        lines = [f"{self.path}: {clock_text(self.length_s)}, {len(self.beats())} beats"]
+        """Return what happened as a few lines, of each deck in order of time."""
+        lines = [f"{self.path}: {clock_text(self.length_s)}, {counted(len(self.beats()), 'beat')}"]
         for deck in self.decks or (DECK,):
-            lines += [f"  {deck}: {len(self.beats(deck))} beats"] if self.decks else []
-            for begin, end, state, tempo in self.stretches(deck):
-                heard = "" if tempo is None else f"  {tempo:.2f} bpm"
-                lines.append(f"  {clock_text(begin)} to {clock_text(end)}  {state}{heard}")
+            lines += [f"  {deck}: {counted(len(self.beats(deck)), 'beat')}"] if self.decks else []
+            lines += [f"  {text}" for _, text in sorted(self._happened(deck), key=lambda each: round(each[0], 3))]
         lines += [
             f"  {clock_text(max(0.0, fact.at))}  {fact.why}"
             for fact in self.facts
@@ -96,10 +111,34 @@ class Followed:
         ]
         return "\n".join(lines)
 
+    def _happened(self, deck: str) -> Iterator[tuple[float, str]]:
+        """Yield, with its time, each change and each stretch of a deck as a line."""
+        for fact in self.facts:
+            if isinstance(fact, DeckChanged) and fact.deck == deck:
+                yield fact.at, f"{clock_text(max(0.0, fact.at))}  {_change_text(fact)}"
+        for begin, end, state, tempo in self.stretches(deck):
+            heard = "" if tempo is None else f"  {tempo:.2f} bpm"
+            if clock_text(begin) == clock_text(end) and end < self.length_s:
+                continue  # it was nothing yet
+            yield begin, f"{clock_text(begin)} to {clock_text(end)}  {state}{heard}"
+
     def as_json(self) -> str:
         """Return everything that happened as one JSON object."""
         whole = {"file": str(self.path), "length_s": self.length_s, "facts": [as_record(fact) for fact in self.facts]}
         return json.dumps(whole, ensure_ascii=False, allow_nan=False)
+
+
+def _jumps(before: BeatPlaced, beat: BeatPlaced) -> bool:
+    return not 1 / STEP_RATIO <= beat.tempo / before.tempo <= STEP_RATIO
+
+
+def _change_text(fact: DeckChanged) -> str:
+    """Return what the hand did to a deck, its tempo before and after where there was one, and when that was noticed."""
+    tempi = [f"{tempo:.1f}" for tempo in (fact.tempo_before, fact.tempo_after) if tempo is not None]
+    told = fact.change if fact.sure else f"{fact.change}, perhaps"
+    told += f", {' to '.join(tempi)} bpm" if tempi else ""
+    late = fact.known - fact.at
+    return f"{told} (noticed {late:.1f} s later)" if late >= LATE_S else told
 
 
 def _reaching(tempo_range: tuple[float, float], hint: float) -> tuple[float, float]:

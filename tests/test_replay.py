@@ -19,13 +19,13 @@ from bridge.edge.audio import FileInput, SoundEnded
 from bridge.edge.host_clock import now
 from bridge.edge.link import EndAsked, Link
 from bridge.errors import SoundFileError, TakeError
-from bridge.events import BeatPlaced, Fact, SoundLost
+from bridge.events import BeatPlaced, DeckChanged, DeckChangeKind, Fact, FollowerChanged, SoundLost
 from bridge.events_hand import TempoTold
 from bridge.events_host import DryTapTurned
 from bridge.journal import sound as sound_room
 from bridge.journal.take import RIG_COPY
 from bridge.records import from_record
-from bridge.replay import follow_file, follow_take
+from bridge.replay import Followed, follow_file, follow_take
 from bridge.review.page import review_take
 from bridge.review.read import read_take
 from bridge.rig_text import parse_rig
@@ -126,6 +126,59 @@ def test_a_file_without_a_beat_writes_no_row(tmp_path):
     followed.write_beats(tmp_path / "beats.tsv")
     assert (tmp_path / "beats.tsv").read_bytes() == b""
     assert "0 beats" in followed.as_text()
+
+
+def changed(at: float, change: DeckChangeKind, before: float | None, after: float | None, known: float) -> DeckChanged:
+    levels = {"level_before_db": -20.0, "level_after_db": -20.0}
+    tempos = {"tempo_before": before, "tempo_after": after}
+    return DeckChanged(at=at, deck="north", change=change, known=known, **tempos, **levels)
+
+
+def test_changes_of_the_deck_are_told_among_the_stretches_and_a_stretch_ends_where_the_tempo_jumps(tmp_path):
+    def beats(first: int, begin: float, tempo: float, count: int) -> list[Fact]:
+        times = [begin + n * 60 / tempo for n in range(count)]
+        return [
+            BeatPlaced(at=at, deck="north", index=first + n, tempo=tempo, confidence=1.0, known=at)
+            for n, at in enumerate(times)
+        ]
+
+    facts = (
+        changed(2.0, "started", None, None, 2.04),
+        FollowerChanged(at=2.04, deck="north", was="idle", now="listening"),
+        FollowerChanged(at=5.0, deck="north", was="listening", now="following"),
+        *beats(0, 5.0, 60.0, 26),
+        changed(28.0, "speed switch", 60.0, 120.0, 30.9),
+        *beats(26, 31.0, 120.0, 12),
+        *beats(38, 37.0, 122.0, 12),
+    )
+    assert Followed(path=tmp_path, length_s=44.0, facts=facts, decks=("north", "south")).as_text().splitlines()[1:] == [
+        "  north: 50 beats",
+        "  0:00 to 0:02  idle",
+        "  0:02  started",
+        "  0:02 to 0:05  listening",
+        "  0:05 to 0:31  following  60.00 bpm",
+        "  0:28  speed switch, 60.0 to 120.0 bpm (noticed 2.9 s later)",
+        "  0:31 to 0:44  following  121.00 bpm",
+        "  south: 0 beats",
+        "  0:00 to 0:44  idle",
+    ]
+
+
+def test_a_tape_at_another_tempo_is_told_once_where_its_beat_is_found(tmp_path):
+    """The first beat of the new tempo and the follower's turn come together: no stretch of no length lies between."""
+    one, other = (
+        BeatPlaced(at=at, deck="north", index=n, tempo=tempo, confidence=1.0, known=at)
+        for n, (at, tempo) in enumerate([(9.0, 84.0), (20.03, 118.0)])
+    )
+    turns = [(8.0, "listening", "following"), (10.0, "following", "idle"), (20.0, "idle", "following")]
+    facts = [FollowerChanged(at=at, deck="north", was=was, now=now) for at, was, now in turns]
+    followed = Followed(path=tmp_path, length_s=30.0, facts=(*facts, one, other), decks=("north",))
+    assert list(followed.stretches("north")) == [
+        (0.0, 8.0, "idle", None),
+        (8.0, 10.0, "following", 84.0),
+        (10.0, 20.0, "idle", None),
+        (20.0, 30.0, "following", 118.0),
+    ]
 
 
 def test_json_holds_every_fact(tmp_path, drums):

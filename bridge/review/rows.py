@@ -49,7 +49,9 @@ def summary(story: Story, found: Sequence[Trouble]) -> tuple[str, ...]:
 
 def _changed(changes: Sequence[Change]) -> str:
     """Return how often which change was made by hand; a start with another tape is the other tape alone."""
-    kinds = {(c.deck, c.seconds): c.kind for c in sorted(changes, key=lambda c: c.kind != "started") if _counts(c)}
+    kinds = {
+        (c.deck, round(c.seconds, 2)): c.kind for c in sorted(changes, key=lambda c: c.kind != "started") if _counts(c)
+    }
     often = Counter(kinds.values())
     told = [f"{words} {_times(often[kind])}" for kind, words in CHANGED.items() if often[kind]]
     return f"Tapes were {_and(told)}" if told else "No deck was changed"

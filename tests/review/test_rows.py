@@ -71,7 +71,7 @@ def test_a_start_with_another_tape_is_told_as_the_other_tape_alone() -> None:
     facts = ferry_night()
     for fact in [fact for fact in facts if isinstance(fact, DeckChanged)]:
         if fact.change == "another tape":
-            facts.append(replace(fact, change="started", tempo_before=None, tempo_after=None))
+            facts.append(replace(fact, at=fact.at + 1e-9, change="started", tempo_before=None, tempo_after=None))
         elif fact.change == "stopped":
             facts.append(replace(fact, at=fact.at - 30, known=fact.known - 30))
     assert plain(summary(tell(facts), [])[1]).startswith(
