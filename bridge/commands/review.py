@@ -97,8 +97,12 @@ def _asked_for(context: click.Context, asked: dict[str, Any]) -> _Work:
 def _review(takes: tuple[Path, ...], asked: dict[str, Any]) -> tuple[str, dict[str, Any]]:
     from bridge.review.page import PAGE, review_take, write_all, write_cued_wavs
     from bridge.review.record import record_of
+    from bridge.review.troubles import NOTHING
 
     review = review_take(takes[0])
+    for trouble in review.found:
+        if trouble.what == NOTHING:
+            click.echo(f"{review.take.folder}: {trouble.what} {trouble.remedy}", err=True)
     landed = write_all(review)
     lines = [str(landed.pop(PAGE))]
     lines += [

@@ -27,6 +27,9 @@ from bridge.units import clock_text
 SENDER_LOST = "the sender was lost: "
 """How the reason of a take begins whose listener found its sender gone."""
 
+NOTHING = "The journal holds nothing of the set: there is no fact in it that can be read."
+"""What is wrong with a take that has a journal, and no more than that."""
+
 FAULTS_SHOWN = 12
 """Unreadable lines that are told one by one; more are counted."""
 
@@ -41,6 +44,7 @@ _INPUT = "Check that the sound device is plugged in and switched on, and its nam
 _NOT_KEPT = "Make room on that disk before the next set, or name another one under take.folder in the rig."
 _FACTS = "Make room on the disk, or take a faster one; what is missing cannot be made again."
 _FAULT = "Nothing to do: all other lines count. The journal itself was left as it is."
+_EMPTY = "Put its copy back if you have one. Sound that was kept is in the files beside it, and can still be played."
 _FILE = "Nothing else is lost: the journal is whole without it. If you have a copy of the file, put it back."
 _TORN = "Nothing to do: the set still runs, or was cut while it was written; what can be read is used."
 _LOOPER = 'Bring it to where you want it by its own switch, and say so: tapebridge do "looper is: NAME, stopped"'
@@ -250,12 +254,15 @@ def _by_reason(facts: Sequence[Fact]) -> dict[str, list[SoundLost]]:
 
 def _journal(facts: Sequence[Fact], faults: Sequence[LineFault]) -> list[Trouble]:
     found: list[Trouble] = []
+    remedy = _FAULT if facts else _EMPTY
+    if not facts:
+        found.append(Trouble(seconds=None, what=NOTHING, remedy=remedy))
     for fault in faults[:FAULTS_SHOWN]:
         brief = "A line of the journal could not be read."
-        found.append(Trouble(seconds=None, what=f"The journal, {fault}", remedy=_FAULT, brief=brief))
+        found.append(Trouble(seconds=None, what=f"The journal, {fault}", remedy=remedy, brief=brief))
     if len(faults) > FAULTS_SHOWN:
         more = _count(len(faults) - FAULTS_SHOWN, "more line")
-        found.append(Trouble(seconds=None, what=f"{more} of the journal could not be read.", remedy=_FAULT))
+        found.append(Trouble(seconds=None, what=f"{more} of the journal could not be read.", remedy=remedy))
     if not any(isinstance(fact, TakeEnded) for fact in facts):
         found.append(Trouble(seconds=None, what="The journal does not say that the take ended.", remedy=_OPEN))
     return found

@@ -21,7 +21,7 @@ from bridge.events_host import DryTapTurned, HostSuspended, NetLost, SenderReady
 from bridge.events_sent import TapsDropped
 from bridge.journal.recover import LineFault
 from bridge.review.kept import Segment
-from bridge.review.troubles import Trouble, sound_troubles, troubles
+from bridge.review.troubles import NOTHING, Trouble, sound_troubles, troubles
 from tests.review.sample import BEGAN, ferry_night
 
 END = TakeEnded(at=100.0, why="end")
@@ -93,7 +93,7 @@ def test_facts_that_the_journal_lost_are_counted() -> None:
 
 
 def test_a_take_without_an_end_is_said() -> None:
-    (found,) = troubles([], [], 0.0)
+    (found,) = troubles(ferry_night()[:1], [], BEGAN)
     assert found.what == "The journal does not say that the take ended."
 
 
@@ -113,6 +113,16 @@ def test_many_unreadable_lines_are_counted_not_listed() -> None:
     assert len(found) == 13
     assert found[0].what == "The journal, line 1: unreadable"
     assert found[-1].what == "988 more lines of the journal could not be read."
+
+
+def test_a_journal_without_a_fact_is_told_and_nothing_else_is_said_to_count() -> None:
+    faults = [LineFault(1, "the journal's schema line is missing")]
+    found = troubles([], faults, 0.0)
+    assert found[0].what == NOTHING
+    assert not any("all other lines count" in trouble.remedy for trouble in found)
+    spoiled = troubles(ferry_night(), faults, BEGAN)
+    assert NOTHING not in [trouble.what for trouble in spoiled]
+    assert any("all other lines count" in trouble.remedy for trouble in spoiled)
 
 
 def test_a_net_that_could_not_be_read_is_told_with_what_to_do() -> None:
