@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from bridge.edge.audio import FileInput, SoundEnded
 from bridge.engine import Engine
-from bridge.errors import TakeError
+from bridge.errors import SoundFileError, TakeError
 from bridge.events import (
     BeatPlaced,
     DeckChanged,
@@ -156,7 +156,7 @@ def follow_file(path: Path, *, tempo_hint: float | None = None, follower: Follow
         follower: What finds the beat.
 
     Raises:
-        SoundFileError: The file is absent, empty, or no sound.
+        SoundFileError: The file is absent, empty, no sound, or cut short before its first frame.
     """
     facts: list[Fact] = []
     heard = 0
@@ -173,8 +173,13 @@ def follow_file(path: Path, *, tempo_hint: float | None = None, follower: Follow
                 facts += engine.handle(event)
                 heard = event.frame + len(event.samples)
             elif event is not None:
-                facts.append(event)
+                facts.append(replace(event, why=f"{event.why}. What is there was heard; copy or record the file again"))
         bad = engine.not_finite
+    if not heard:
+        raise SoundFileError(
+            f"{path}: the file is cut short or spoiled before its first frame of sound: nothing of it could be read. "
+            "Copy or record it again."
+        )
     if bad:
         facts.append(
             SoundLost(at=heard / source.rate, frames=0, why=f"{bad} samples were no numbers, heard as silence")

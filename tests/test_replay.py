@@ -89,7 +89,17 @@ def test_a_truncated_file_is_followed_to_where_it_is_sound_and_told(tmp_path, dr
     followed = follow_file(tmp_path / "d.wav")
     assert followed.length_s == pytest.approx(0.9 * len(drums) / 48_000, abs=0.01)
     assert "cut short" in followed.as_text()
+    assert "copy or record the file again" in followed.as_text()
     assert followed.beats()
+
+
+def test_a_file_of_which_nothing_is_left_but_its_header_is_refused(tmp_path, drums):
+    soundfile.write(tmp_path / "d.flac", drums, 48_000)
+    whole = (tmp_path / "d.flac").read_bytes()
+    (tmp_path / "d.flac").write_bytes(whole[:100])
+    done = CliRunner().invoke(main, ["follow", str(tmp_path / "d.flac")])
+    assert done.exit_code == 1
+    assert "nothing of it could be read. Copy or record it again." in done.stderr
 
 
 @pytest.mark.parametrize(
