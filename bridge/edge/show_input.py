@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import sys
 from collections.abc import Callable
 from contextlib import ExitStack
 from math import inf
@@ -38,7 +39,7 @@ def show_input(rig: Rig, say: Callable[[str], None], tell: Callable[[str], None]
         for_s: How long, in seconds; None for no limit.
 
     Raises:
-        DeviceError: The UDP port of OSC is taken; or there is no MIDI and nothing else to show.
+        DeviceError: The UDP port of OSC is taken; or there is no MIDI input, no terminal and no OSC to listen to.
         ValueError: ``for_s`` is not above 0.
     """
     if for_s is not None and not for_s > 0:
@@ -47,9 +48,18 @@ def show_input(rig: Rig, say: Callable[[str], None], tell: Callable[[str], None]
     with ExitStack() as stack:
         osc = None if rig.osc_in is None else stack.enter_context(bound_socket(rig.osc_in))
         keys = stack.enter_context(Keys(now))
-        midi = FootMidi(_ports(rig, tell), rig.midi.api, now)
+        names, lack = _ports(rig)
+        sources = _sources(rig, keys, lack)
+        if not sources:
+            raise DeviceError(
+                f"{rig.path}: there is nothing to listen to. {lack} Or run this in a terminal, for its keys, or write "
+                "an [osc_in] table into the rig, for OSC."
+            )
+        if lack:
+            tell(lack)
+        midi = FootMidi(names, rig.midi.api, now)
         stack.callback(midi.close)
-        tell(_sources(rig, keys))
+        tell(f"Press what you want to use; Ctrl-C ends. Listening to {', '.join(sources)}.")
         shown = Shown(rig.switches)
         while now() < until:
             keys.tend()
@@ -69,21 +79,23 @@ def show_input(rig: Rig, say: Callable[[str], None], tell: Callable[[str], None]
                 _show_osc(osc, shown, say)
 
 
-def _ports(rig: Rig, tell: Callable[[str], None]) -> list[str]:
-    """Return the inputs that the rig's switches name, or all that are there."""
-    if named := list(Switches(rig.switches).ports):
-        return named
+def _ports(rig: Rig) -> tuple[list[str], str]:
+    """Return the inputs that the rig's switches name, or all that are there; and why none can be heard, if so."""
+    named = list(Switches(rig.switches).ports)
     try:
-        return inputs(rig.midi.api)
+        there = inputs(rig.midi.api)
     except DeviceError as error:
-        tell(str(error))
-        return []
+        return named, str(error)
+    lack = "" if named or there else "No MIDI input is plugged in. Plug one in, and start this again."
+    return named or there, lack
 
 
-def _sources(rig: Rig, keys: Keys) -> str:
-    where = [] if rig.osc_in is None else [f"OSC at {rig.osc_in.host} port {rig.osc_in.port}"]
-    where += ["keys"] if keys.fileno() >= 0 else []
-    return f"Press what you want to use; Ctrl-C ends. Listening to MIDI{''.join(f', {one}' for one in where)}."
+def _sources(rig: Rig, keys: Keys, lack: str) -> list[str]:
+    """Return what is listened to, in words."""
+    where = [] if lack else ["MIDI"]
+    where += [] if rig.osc_in is None else [f"OSC at {rig.osc_in.host} port {rig.osc_in.port}"]
+    has_keys = keys.fileno() >= 0 or sys.platform == "win32"
+    return [*where, *(["keys"] if has_keys else [])]
 
 
 def _show_osc(osc: socket.socket, shown: Shown, say: Callable[[str], None]) -> None:

@@ -10,6 +10,7 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,8 @@ from click.testing import CliRunner
 from pythonosc.osc_message_builder import build_msg
 
 from bridge.cli import main
+from bridge.edge import show_input
+from bridge.edge.keys import Keys
 from bridge.rig_text import parse_rig
 from tests.conftest import JackServer
 
@@ -152,6 +155,45 @@ def test_an_absent_input_is_told_and_taken_in_when_it_comes(jack_server: JackSer
         shown.program.terminate()
         assert shown.program.wait(10) == 0
         assert shown.state() == shown.before
+
+
+@pytest.fixture
+def deaf(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
+    """A rig for a machine without a MIDI system, and outside a terminal."""
+    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "nobody-serves-here")
+    monkeypatch.setattr(show_input, "Keys", partial(Keys, path=str(tmp_path / "no terminal")))
+    rig = tmp_path / "rig.toml"
+    rig.write_text(RIG)
+    return rig
+
+
+@pytest.mark.parametrize("switch", ["", SWITCH], ids=["no switch", "a switch"])
+def test_where_nothing_at_all_can_be_heard_it_says_so_and_ends(deaf: Path, switch: str) -> None:
+    deaf.write_text(RIG + switch)
+    done = CliRunner().invoke(main, ["check", str(deaf), "--show-input", "--for", "30"])
+    assert done.exit_code == 1
+    assert f"{deaf}: there is nothing to listen to. No MIDI input can be opened here" in done.output
+    assert "write an [osc_in] table into the rig" in done.output
+
+
+def test_where_no_midi_input_is_plugged_in_it_says_so_and_ends(deaf: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is plugged in later would not be listened to: the rig names none."""
+    monkeypatch.setattr(show_input, "inputs", lambda api: [])
+    done = CliRunner().invoke(main, ["check", str(deaf), "--show-input", "--for", "30"])
+    assert done.exit_code == 1
+    assert "there is nothing to listen to. No MIDI input is plugged in. Plug one in" in done.output
+
+
+def test_without_midi_osc_is_listened_to_and_what_is_lacking_is_told(deaf: Path) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    deaf.write_text(f"{RIG}[osc_in]\nport = {port}\n")
+    done = CliRunner().invoke(main, ["check", str(deaf), "--show-input", "--for", "0.1"])
+    assert done.exit_code == 0
+    assert "No MIDI input can be opened here" in done.output
+    assert f"Listening to OSC at 127.0.0.1 port {port}." in done.output
 
 
 def test_a_port_that_is_taken_is_refused_with_what_to_do(tmp_path: Path) -> None:
