@@ -123,12 +123,20 @@ def _nights(folders: Sequence[Path], deck: str, near: float | None) -> tuple[lis
         name = f"{then:%Y-%m-%d %H:%M}" if then else folder.name
         nights.append(Night(name=name, wall=story.wall, piece=longest, parts=longest.parts, pieces=len(pieces)))
     if not nights:
-        what = "" if near is None else f" near {near:g} bpm"
-        raise TakeError(
-            f"in none of {counted(len(folders), 'take')} did a deck {deck!r} keep a beat{what} for a minute. "
-            f"Decks of these takes: {', '.join(sorted(decks)) or 'none'}."
-        )
+        raise TakeError(_why_not(folders, deck, near, sorted(decks)))
     return sorted(nights, key=lambda night: (night.wall is None, night.wall or 0.0, night.name)), without
+
+
+def _why_not(folders: Sequence[Path], deck: str, near: float | None, decks: Sequence[str]) -> str:
+    """Return why a deck cannot be compared, and what to do."""
+    where = str(folders[0]) if len(folders) == 1 else f"{folders[0]} and {counted(len(folders) - 1, 'more take')}"
+    names = ", ".join(decks) or "none"
+    if deck not in decks:
+        remedy = "Name one of them after --compare" if decks else "Name a take in which a deck was heard"
+        return f"{where}: no deck is called {deck!r}. Decks there: {names}. {remedy}."
+    what = "" if near is None else f" near {near:g} bpm"
+    remedy = "Name takes in which it did" + ("" if near is None else ", or another tempo after --near")
+    return f"{where}: the deck {deck!r} never kept a beat{what} for a minute. {remedy}; decks there: {names}."
 
 
 def _counts(piece: Piece, near: float | None) -> bool:

@@ -196,7 +196,7 @@ def _moment(story: Story, mark: Mark, wish: Wish) -> tuple[str, Sequence[BeatPla
     decks = [deck for deck in story.decks if wish.deck in (None, deck.name)]
     if not decks:
         names = ", ".join(deck.name for deck in story.decks) or "none"
-        raise TakeError(f"no deck is called {wish.deck!r}. Decks of this take: {names}.")
+        raise TakeError(f"no deck is called {wish.deck!r}. Decks of this take: {names}. Name one of them after --deck.")
     there = [(deck, run) for deck in decks if (run := _run_at(deck, mark.seconds + story.began)) is not None]
     at = clock_text(max(0.0, mark.seconds))
     if not there:
