@@ -75,6 +75,28 @@ def test_wrong_use_exits_with_2(arguments):
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
+        (("run", "rig.toml", "--for", "abc"), "'--for': 'abc' was found there. Write SECONDS as a number above 0."),
+        (("run", "rig.toml", "--for", "0"), "'--for': '0' was found there. Write SECONDS as a number above 0."),
+        (("run", "rig.toml", "--for", "inf"), "'--for': 'inf' was found there. Write SECONDS as a number above 0."),
+        (("rehearse", "--seed", "x"), "'--seed': 'x' was found there. Write it as a whole number from 0 on."),
+        (("rehearse", "--seed", "2.5"), "'--seed': '2.5' was found there. Write it as a whole number from 0 on."),
+        (
+            ("follow", "x", "--tempo-hint", "9"),
+            "'--tempo-hint': '9' was found there. Write BPM as a number of 20 to 400.",
+        ),
+        (
+            ("review", "x", "--cut", "1", "--bars", "0"),
+            "'--bars': '0' was found there. Write it as a whole number of 1",
+        ),
+    ],
+)
+def test_a_number_that_is_none_is_refused_with_what_was_found_and_what_to_write(arguments, told):
+    assert told in " ".join(call(*arguments).output.split())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
         (("end",), "No set is running. Start one: tapebridge run RIG"),
         (("mark", "the", "ferry"), "No set is running. Start one: tapebridge run RIG"),
         (("hands", "off", "long echo"), "No set is running. Start one: tapebridge run RIG"),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands import example, finite, rig_argument
+from bridge.commands import Number, example, rig_argument
 from bridge.units import counted
 
 if TYPE_CHECKING:
@@ -28,8 +28,7 @@ if TYPE_CHECKING:
 @click.option(
     "--for",
     "for_s",
-    type=click.FloatRange(min=0, min_open=True),
-    callback=finite,
+    type=Number(min=0, min_open=True),
     metavar="SECONDS",
     help="End --show-input after so long.",
 )

@@ -7,7 +7,7 @@ from typing import get_args
 
 import click
 
-from bridge.commands import example
+from bridge.commands import Number, example
 from bridge.rig import FollowerKind
 
 
@@ -19,7 +19,7 @@ from bridge.rig import FollowerKind
     metavar="OUT.tsv",
     help="Write beat time and the time at which it was known, in seconds, and of a take the deck, tab-separated.",
 )
-@click.option("--tempo-hint", type=click.FloatRange(20, 400), metavar="BPM", help="About what tempo to expect.")
+@click.option("--tempo-hint", type=Number(20, 400), metavar="BPM", help="About what tempo to expect.")
 @click.option(
     "--follower",
     type=click.Choice(get_args(FollowerKind)),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.commands import example, finite
+from bridge.commands import Number, Whole, example
 
 if TYPE_CHECKING:
     from bridge.rig import Rig
@@ -18,6 +18,11 @@ if TYPE_CHECKING:
 CAUTION = (
     "Before a click is played: turn monitors down and take headphones off. It is quiet and fades, and begins with two "
     "fainter ones; what is plugged in behind that output may still make it loud."
+)
+
+_SUCH_AS = (
+    "For instance: tapebridge measure latency my-rig.toml --pedal stutter --input 3. The inputs and ports that there "
+    "are: tapebridge ports"
 )
 
 
@@ -28,30 +33,28 @@ def command() -> None:
 
 @command.command("latency")
 @click.argument("rig", type=click.Path(path_type=Path), required=False)
-@click.option("--input", "input_", type=click.IntRange(1), required=True, help="Input that hears, counted from 1.")
-@click.option("--output", type=click.IntRange(1), help="Output that plays a click, counted from 1.")
+@click.option("--input", "input_", type=Whole(1), help="Input that hears, counted from 1.")
+@click.option("--output", type=Whole(1), help="Output that plays a click, counted from 1.")
 @click.option("--pedal", metavar="NAME", help="Send a note to this pedal of the rig instead.")
 @click.option("--port", metavar="NAME", help="Send a note to this MIDI output instead.")
-@click.option("--channel", type=click.IntRange(1, 16), help="MIDI channel of the note.  [default: the pedal's, else 1]")
-@click.option("--note", type=click.IntRange(0, 127), default=60, show_default=True, help="The note.")
-@click.option("--velocity", type=click.IntRange(1, 127), default=64, show_default=True, help="How hard.")
+@click.option("--channel", type=Whole(1, 16), help="MIDI channel of the note.  [default: the pedal's, else 1]")
+@click.option("--note", type=Whole(0, 127), default=60, show_default=True, help="The note.")
+@click.option("--velocity", type=Whole(1, 127), default=64, show_default=True, help="How hard.")
 @click.option("--device", metavar="NAME", help="Sound device.  [default: the rig's, else the system's]")
 @click.option("--api", metavar="NAME", help="MIDI system.  [default: the rig's, else the system's]")
 @click.option(
     "--level",
-    type=click.FloatRange(-60, -12),
+    type=Number(-60, -12),
     default=-30.0,
     show_default=True,
-    callback=finite,
     metavar="DB",
     help="Peak of the click in dB relative to full scale, -60 to -12.",
 )
-@click.option("--count", type=click.IntRange(3, 100), default=10, show_default=True, help="How often.")
+@click.option("--count", type=Whole(3, 100), default=10, show_default=True, help="How often.")
 @click.option(
     "--less",
-    type=click.FloatRange(-1000, 1000),
+    type=Number(-1000, 1000),
     default=0.0,
-    callback=finite,
     metavar="MS",
     help="Take so much off, such as the median through a bare cable.",
 )
@@ -70,7 +73,9 @@ def latency(rig: Path | None, output: int | None, pedal: str | None, port: str |
     from bridge.rig_text import read_rig
 
     if sum(way is not None for way in (output, pedal, port)) != 1:
-        raise click.UsageError("Name one of --output (a click), --pedal or --port (a note).")
+        raise click.UsageError(f"Name one of --output (a click), --pedal or --port (a note). {_SUCH_AS}")
+    if asked["input_"] is None:
+        raise click.UsageError(f"Name with --input which input hears it, counted from 1. {_SUCH_AS}")
     read = None if rig is None else read_rig(rig)
     if output is not None:
         if not (yes or _goes_on(CAUTION)):
@@ -166,10 +171,9 @@ def _pedal_of(rig: Rig | None, name: str) -> Any:
 @click.option(
     "--for",
     "seconds",
-    type=click.FloatRange(1, 600),
+    type=Number(1, 600),
     default=20.0,
     show_default=True,
-    callback=finite,
     metavar="SECONDS",
     help="How long.",
 )

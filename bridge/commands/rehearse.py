@@ -7,11 +7,11 @@ from pathlib import Path
 
 import click
 
-from bridge.commands import example
+from bridge.commands import Whole, example
 
 
 @click.command("rehearse")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another night for each number.")
+@click.option("--seed", type=Whole(0), default=1, show_default=True, help="Another night for each number.")
 @click.option(
     "--fast", is_flag=True, help="As fast as the machine can, under injected time, without the sender process."
 )

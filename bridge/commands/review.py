@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from bridge.commands import example
+from bridge.commands import Number, Whole, example
 
 _TIME = re.compile(r"(-)?(?:(?:(\d+):)?(\d+):)?(\d+(?:\.\d+)?)")
 
@@ -39,12 +39,12 @@ class _Time(click.ParamType):  # type: ignore[type-arg]  # generic in newer clic
 @click.option("--mark", metavar="MARK", help="With --align: a mark, or a time of the take, that is heard at --at.")
 @click.option("--at", type=_Time(), metavar="TIME", help="With --mark: when it is heard in FILE.")
 @click.option("--cut", metavar="MARK", help="Cut a loop: a mark's number, part of its text, or a time of the take.")
-@click.option("--bars", type=click.IntRange(1, 128), default=4, show_default=True, help="With --cut: its length.")
-@click.option("--beats-a-bar", type=click.IntRange(1, 16), default=4, show_default=True, help="With --cut.")
-@click.option("--shift", type=click.IntRange(-512, 512), default=0, help="With --cut: begin so many beats later.")
+@click.option("--bars", type=Whole(1, 128), default=4, show_default=True, help="With --cut: its length.")
+@click.option("--beats-a-bar", type=Whole(1, 16), default=4, show_default=True, help="With --cut.")
+@click.option("--shift", type=Whole(-512, 512), default=0, help="With --cut: begin so many beats later.")
 @click.option("--deck", metavar="NAME", help="With --cut, where both decks had a beat.")
 @click.option("--steady", is_flag=True, help="With --cut: take the tape's drift out, by plain speed.")
-@click.option("--tempo", type=click.FloatRange(20, 400), metavar="BPM", help="With --cut: play at this tempo.")
+@click.option("--tempo", type=Number(20, 400), metavar="BPM", help="With --cut: play at this tempo.")
 @click.option(
     "--speed",
     type=click.Choice(["half", "normal", "double"]),
@@ -52,7 +52,7 @@ class _Time(click.ParamType):  # type: ignore[type-arg]  # generic in newer clic
     help="With --cut: the speed at which the deck will play it; it is recorded at normal speed.",
 )
 @click.option("--compare", metavar="DECK", help="Lay the drift of a deck over several takes.")
-@click.option("--near", type=click.FloatRange(20, 400), metavar="BPM", help="With --compare: one tape, by its tempo.")
+@click.option("--near", type=Number(20, 400), metavar="BPM", help="With --compare: one tape, by its tempo.")
 @example(
     "tapebridge review recordings/20261125T190312Z-ferry-night\n"
     "  tapebridge review TAKE --align stream.flac\n"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from bridge.commands import example, finite, rig_argument
+from bridge.commands import Number, example, rig_argument
 
 
 @click.command("run")
@@ -15,8 +15,7 @@ from bridge.commands import example, finite, rig_argument
 @click.option(
     "--for",
     "for_s",
-    type=click.FloatRange(min=0, min_open=True),
-    callback=finite,
+    type=Number(min=0, min_open=True),
     metavar="SECONDS",
     help="End by itself.",
 )

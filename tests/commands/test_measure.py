@@ -30,14 +30,21 @@ def rig(tmp_path: Path) -> str:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ([], "Missing option '--input'"),
+        ([], "Name one of --output (a click), --pedal or --port (a note). For instance: tapebridge measure latency"),
         (["--input", "1"], "Name one of --output (a click), --pedal or --port (a note)."),
+        (["--output", "1"], "Name with --input which input hears it, counted from 1. For instance: tapebridge"),
         (["--input", "1", "--output", "1", "--port", "Pedals B"], "Name one of"),
-        (["--input", "0", "--output", "1"], "0 is not in the range x>=1"),
-        (["--input", "1", "--output", "1", "--level", "-11"], "-11.0 is not in the range -60<=x<=-12"),
-        (["--input", "1", "--output", "1", "--level", "nan"], "nan"),
+        (["--input", "0", "--output", "1"], "'0' was found there. Write it as a whole number from 1 on."),
+        (
+            ["--input", "1", "--output", "1", "--level", "-11"],
+            "'-11' was found there. Write DB as a number of -60 to -12.",
+        ),
+        (["--input", "1", "--output", "1", "--level", "nan"], "'nan' was found there. Write DB as a number of -60"),
         (["--input", "1", "--pedal", "stutter"], "--pedal wants the rig that names it"),
-        (["--input", "1", "--port", "Pedals B", "--note", "128"], "128 is not in the range 0<=x<=127"),
+        (
+            ["--input", "1", "--port", "Pedals B", "--note", "128"],
+            "'128' was found there. Write it as a whole number of 0 to 127.",
+        ),
     ],
 )
 def test_wrong_use_is_told_and_exits_with_2(words: list[str], said: str) -> None:
