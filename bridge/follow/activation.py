@@ -1,9 +1,8 @@
 """The small learned net that says, hop by hop, how much the sound is like a beat. Inference in plain numpy.
 
-The net runs with three memories at once: one never forgets, two start anew in turn. A memory that settled on the wrong
-half of the beat tends to stay there, also after another tape was put in; a young one has no such habit. What is told is
-the mean of the old memory and the elder of the young ones. Training lives in ``tests/training/``; the weights' card,
-``CARD.md`` beside ``weights.npz``, says what they were trained on.
+The net is a stack of causal dilated convolutions: each layer hears three moments of the one below, twice as far apart
+as the layer before, so that together they hear the last 41 s, and nothing before. Training lives in
+``tests/training/``; the weights' card, ``CARD.md`` beside ``weights.npz``, says what they were trained on.
 """
 
 from __future__ import annotations
@@ -25,9 +24,7 @@ PHASE_BINS = 24
 LATE_HOPS = 2
 """A beat shows this many hops after the hop that it falls into: a hit needs time to enter the window."""
 
-_CONTEXT = 3  # hops that the convolution spans: the present one and those before it
-_MEMORIES = 3
-_RENEWED_HOPS = 800  # a young memory starts anew after so many hops, and is believed from the same age on
+_CONTEXT = 3  # hops that the first convolution spans: the present one and those before it
 _MEAN_HOPS = 3.0 * HOPS_PER_S
 _LIMIT = 4.0
 
@@ -53,7 +50,7 @@ class Heard:
 
 
 class Activation:
-    """The net with its memories: one hop's tone bands in, one `Heard` out.
+    """The net with what it remembers: one hop's tone bands in, one `Heard` out.
 
     Args:
         arrays: The net's arrays by name, as ``tests/training`` wrote them.
@@ -67,36 +64,27 @@ class Activation:
         kernel = z["into_weight"]  # (width, features, _CONTEXT)
         self._into = np.ascontiguousarray(kernel.transpose(0, 2, 1).reshape(len(kernel), -1))
         self._into_bias = z["into_bias"]
-        layers = sum(name.startswith("memory_weight_hh") for name in z)
-        self._layers = [_Layer(*(z[f"memory_{part}_l{i}"] for part in _Layer.PARTS)) for i in range(layers)]
+        self._layers = _Layers(z)
+        self._wide, self._wide_bias = z["wide_weight"], z["wide_bias"]
         self._out, self._out_bias = z["out_weight"], z["out_bias"]
         self._inputs = _Inputs()
         self._recent = np.zeros((_CONTEXT, 2 * TONES), np.float32)
         self._flat = self._recent.reshape(-1)  # a view
-        self._hop = 0
 
     def renew(self) -> None:
-        """Let every memory start anew: what comes has nothing to do with what was."""
-        for layer in self._layers:
-            layer.forget(slice(None))
-        self._hop = 0
+        """Forget what was heard: what comes has nothing to do with what was."""
+        self._layers.forget()
 
     def hear(self, tones_db: NDArray[np.float64]) -> Heard:
         """Return what the net says after one more hop, whose tone bands have the shape (TONES,)."""
-        turn, age = divmod(self._hop, _RENEWED_HOPS)
-        if turn and not age:
-            for layer in self._layers:
-                layer.forget(1 + turn % 2)
-        self._hop += 1
         self._recent[:-1] = self._recent[1:]
         self._recent[-1] = self._inputs.of(tones_db)
         x = self._into @ self._flat
         x += self._into_bias
-        x = np.maximum(x, 0, out=x)[None]
-        for layer in self._layers:
-            x = layer.step(x)
-        told = x[0] if turn < 2 else (x[0] + x[1 + (turn - 1) % 2]) / 2
-        out = self._out @ told + self._out_bias
+        x = self._wide @ self._layers.hear(np.maximum(x, 0, out=x))
+        x += self._wide_bias
+        out = self._out @ np.maximum(x, 0, out=x)
+        out += self._out_bias
         tempo, phase = out[4 : 4 + TEMPO_BINS], out[4 + TEMPO_BINS :]
         beat, present, kick, snare = out[:4].tolist()
         return Heard(beat, present, kick, snare, _log_softmax(tempo), _log_softmax(phase))
@@ -125,51 +113,61 @@ class _Inputs:
         return np.minimum(heard, _LIMIT, out=heard)
 
 
-class _Layer:
-    """One gated recurrent layer, with its state for each memory.
+class _Layers:
+    """The dilated layers: layer i hears its input now, 2**i and 2 * 2**i hops ago, and adds to it what it makes of it.
 
-    Source: K. Cho et al., "Learning Phrase Representations using RNN Encoder-Decoder", EMNLP 2014, with the reset gate
-    after the product, as in the libraries that train it.
+    What each layer hears of the past is known before the hop, so all pasts are weighed in one product.
+
+    Source: A. van den Oord et al., "WaveNet: A Generative Model for Raw Audio", 2016.
     """
 
-    PARTS = ("weight_ih", "weight_hh", "bias_ih", "bias_hh")
+    def __init__(self, z: Mapping[str, Curve]) -> None:
+        count = sum(name.startswith("hear_") and name.endswith("weight") for name in z)
+        width = len(z["into_bias"])
+        # A logistic gate is half a hyperbolic tangent of half its argument, and a half: so one function does for both.
+        halved = np.repeat(np.array([1.0, 0.5], np.float32), width)
+        weights = np.stack([z[f"hear_{i}_weight"] * halved[:, None] for i in range(count)])  # (layers, out, taps)
+        self._of_past = np.ascontiguousarray(weights[:, :, : 2 * width].transpose(0, 2, 1))
+        self._of_now = [np.ascontiguousarray(one[:, 2 * width :]) for one in weights]
+        self._bias = np.stack([z[f"hear_{i}_bias"] * halved for i in range(count)])
+        self._add = [z[f"add_{i}_weight"] * np.float32(0.5) for i in range(count)]
+        self._add_bias = [z[f"add_{i}_bias"] for i in range(count)]
+        self._now = np.zeros((count + 1, width), np.float32)  # what each layer hears at this hop; last, what comes out
+        self._heard = np.empty((count, 1, 2 * width), np.float32)
+        # Each layer's past lies in a ring of its own, one after the other in one array.
+        self._sizes = 2 * 2 ** np.arange(count)
+        self._begins = np.cumsum(self._sizes) - self._sizes
+        self._past = np.zeros((int(self._sizes.sum()), width), np.float32)
+        self._taps = np.empty((2 * count, width), np.float32)
+        self._width, self._hop = width, 0
 
-    def __init__(self, into: Curve, again: Curve, into_bias: Curve, again_bias: Curve) -> None:
-        self._into, self._again = into, again
-        self._into_bias, self._again_bias = into_bias, again_bias
-        self._units = again.shape[1]
-        self._state = np.zeros((_MEMORIES, self._units), np.float32)
-        self._old = np.empty((_MEMORIES, 3 * self._units), np.float32)
+    def forget(self) -> None:
+        """Begin as if nothing had been heard."""
+        self._past[:] = 0
 
-    def forget(self, memory: int | slice) -> None:
-        """Start one memory anew, or all."""
-        self._state[memory] = 0
-
-    def step(self, x: Curve) -> Curve:
-        """Return the new states, shape (memories, units), after an input of shape (1, n) or (memories, n)."""
-        units, old = self._units, self._old
-        new = x @ self._into.T
-        new += self._into_bias
-        for state, its_old in zip(self._state, old, strict=True):  # one by one: for so few columns that is faster
-            np.dot(self._again, state, out=its_old)
-        old += self._again_bias
-        gates, proposal = old[:, : 2 * units], old[:, 2 * units :]  # views, worked on in place
-        gates += new[:, : 2 * units]
-        _logistic(gates)
-        proposal *= gates[:, :units]
-        proposal += new[:, 2 * units :]
-        np.tanh(proposal, out=proposal)
-        self._state -= proposal
-        self._state *= gates[:, units:]
-        self._state += proposal
-        return self._state
-
-
-def _logistic(x: Curve) -> None:
-    x *= 0.5
-    np.tanh(x, out=x)
-    x *= 0.5
-    x += 0.5
+    def hear(self, x: Curve) -> Curve:
+        """Return what comes out after an input of shape (width,); the same shape, valid until the next call."""
+        oldest = self._begins + self._hop % self._sizes  # its place is the newest one's from now on
+        middle = self._begins + (self._hop + self._sizes // 2) % self._sizes
+        self._past.take(np.stack([oldest, middle], 1).ravel(), axis=0, out=self._taps, mode="clip")
+        np.matmul(self._taps.reshape(len(oldest), 1, -1), self._of_past, out=self._heard)
+        heard, now, width = self._heard[:, 0], self._now, self._width
+        heard += self._bias
+        now[0] = x
+        for i, both in enumerate(heard):
+            here, after = now[i], now[i + 1]
+            both += self._of_now[i] @ here
+            np.tanh(both, out=both)
+            gate = both[width:]
+            gate += 1
+            gate *= both[:width]
+            np.dot(self._add[i], gate, out=after)
+            after += self._add_bias[i]
+            after += here
+        self._past[oldest] = now[:-1]
+        self._hop += 1
+        out: Curve = np.maximum(now[-1], 0)
+        return out
 
 
 def _log_softmax(x: Curve) -> Curve:

@@ -56,3 +56,14 @@ def test_silence_and_the_loudest_sound_leave_every_number_finite():
 def test_a_missing_array_is_refused():
     with pytest.raises(KeyError):
         Activation({name: array for name, array in NET.items() if name != "out_weight"})
+
+
+def test_what_was_heard_more_than_a_minute_ago_counts_for_nothing():
+    after = [DRUMS[i % len(DRUMS)] for i in range(6000)]
+    told = []
+    for before in (DRUMS[:600], [np.full(32, -20.0)] * 600):
+        net = Activation(NET)
+        told.append([net.hear(tones).beat for tones in before + after][600:])
+    apart = np.abs(np.subtract(*told))
+    assert apart[:300].max() > 0.1
+    assert apart[5900:].max() < 1e-3

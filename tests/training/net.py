@@ -22,32 +22,47 @@ CONTEXT = 2
 HEADS = {"beat": 1, "present": 1, "kick": 1, "snare": 1, "tempo": TEMPO_BINS, "phase": PHASE_BINS}
 
 
+DILATIONS = tuple(2**i for i in range(11))
+"""Frames between what a layer hears together: with three taps a layer the net hears 41 s."""
+
+TAPS, WIDE = 3, 128
+
+
 class Net(nn.Module):
-    """Features in, heads out; causal.
+    """Features in, heads out; causal: a convolution, then gated dilated ones, each added to what was before.
+
+    Source: A. van den Oord et al., "WaveNet: A Generative Model for Raw Audio", 2016; for beats, not causal,
+    M. E. P. Davies and S. Böck, "Temporal convolutional networks for musical audio beat tracking", EUSIPCO 2019.
 
     Args:
-        width: Channels of the convolution.
-        units: Units of the recurrent layer.
-        layers: Recurrent layers.
+        width: Channels.
     """
 
-    def __init__(self, width: int, units: int, layers: int = 1) -> None:
+    def __init__(self, width: int) -> None:
         super().__init__()
-        self.into = nn.Conv1d(2 * BANDS, width, 3)
-        self.memory = nn.GRU(width, units, num_layers=layers, batch_first=True)
-        self.out = nn.Linear(units, sum(HEADS.values()))
+        self.into = nn.Conv1d(2 * BANDS, width, CONTEXT + 1)
+        self.hear = nn.ModuleList(nn.Linear(TAPS * width, 2 * width) for _ in DILATIONS)
+        self.add = nn.ModuleList(nn.Linear(width, width) for _ in DILATIONS)
+        self.wide = nn.Linear(width, WIDE)
+        self.out = nn.Linear(WIDE, sum(HEADS.values()))
+        for layer in self.add:
+            nn.init.normal_(layer.weight, std=0.5 / width**0.5)
+            nn.init.zeros_(layer.bias)
 
-    def forward(self, x: Tensor, hidden: Tensor | None = None) -> tuple[dict[str, Tensor], Tensor]:
-        """Return logits by head, each (scenes, frames, size), and the state after the last frame.
+    def forward(self, x: Tensor) -> dict[str, Tensor]:
+        """Return logits by head, each (scenes, frames, size).
 
         Args:
             x: Features (scenes, CONTEXT + frames, 2 * BANDS): the frames before come first.
-            hidden: State after the frames before; zeros where None.
         """
-        wide = torch.relu(self.into(x.transpose(1, 2))).transpose(1, 2).contiguous()
-        remembered, hidden = self.memory(wide, hidden)
-        logits = self.out(remembered)
-        return dict(zip(HEADS, logits.split(list(HEADS.values()), dim=2), strict=True)), hidden
+        x = torch.relu(self.into(x.transpose(1, 2))).transpose(1, 2)
+        for dilation, hear, add in zip(DILATIONS, self.hear, self.add, strict=True):
+            before = functional.pad(x, (0, 0, (TAPS - 1) * dilation, 0))
+            heard = hear(torch.cat([before[:, i * dilation : i * dilation + x.shape[1]] for i in range(TAPS)], 2))
+            level, gate = heard.chunk(2, dim=2)
+            x = x + add(torch.tanh(level) * torch.sigmoid(gate))
+        logits = self.out(torch.relu(self.wide(torch.relu(x))))
+        return dict(zip(HEADS, logits.split(list(HEADS.values()), dim=2), strict=True))
 
 
 def delayed(x: Tensor) -> Tensor:
@@ -109,33 +124,6 @@ def loss_of(logits: dict[str, Tensor], target: Tensor) -> dict[str, Tensor]:
     }
 
 
-def widened(net: Net, width: int, units: int) -> Net:
-    """Return a larger net that says what ``net`` says: its new units listen from the start, but nobody to them yet.
-
-    Args:
-        net: A net with one recurrent layer.
-        width: Channels of the convolution, no fewer than the net has.
-        units: Units of the recurrent layer, no fewer than the net has.
-    """
-    new, old = Net(width, units), net.state_dict()
-    few, less = net.into.out_channels, net.memory.hidden_size
-    with torch.no_grad():
-        state = new.state_dict()
-        state["into.weight"][:few], state["into.bias"][:few] = old["into.weight"], old["into.bias"]
-        for gate in range(3):
-            here, there = slice(gate * units, gate * units + less), slice(gate * less, (gate + 1) * less)
-            for name, columns in (("memory.weight_ih_l0", few), ("memory.weight_hh_l0", less)):
-                state[name][here] = 0.0
-                state[name][here, :columns] = old[name][there]
-            for name in ("memory.bias_ih_l0", "memory.bias_hh_l0"):
-                state[name][here] = old[name][there]
-        state["out.weight"].zero_()
-        state["out.weight"][:, :less] = old["out.weight"]
-        state["out.bias"].copy_(old["out.bias"])
-    new.load_state_dict(state)
-    return new
-
-
 def save(net: Net, path: Path, **facts: object) -> None:
     """Write the weights as production reads them: plain float32 arrays by name, and facts about them."""
     arrays = {name.replace(".", "_"): value.detach().float().cpu().numpy() for name, value in net.state_dict().items()}
@@ -145,7 +133,6 @@ def save(net: Net, path: Path, **facts: object) -> None:
 def load(path: Path) -> Net:
     """Return the net that `save` wrote."""
     z = np.load(path)
-    width, units = z["into_bias"].shape[0], z["memory_weight_hh_l0"].shape[1]
-    net = Net(width, units, sum(name.startswith("memory_weight_hh") for name in z.files))
+    net = Net(len(z["into_bias"]))
     net.load_state_dict({name: torch.from_numpy(z[name.replace(".", "_")]) for name in net.state_dict()})
     return net

@@ -1,19 +1,30 @@
-"""A net made larger says what it said before."""
+"""The net that is trained, and the one that plays live, are one."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
+import numpy as np
 import pytest
 
+from bridge.follow.activation import Activation
+from bridge.follow.features import TONES
 
-def test_a_widened_net_says_the_same() -> None:
+
+def test_hop_by_hop_it_says_what_was_trained(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     torch = pytest.importorskip("torch")
-    from tests.training.net import CONTEXT, Net, widened
+    from tests.training.net import CONTEXT, Net, save
 
     torch.manual_seed(1)
-    net = Net(8, 12)
-    sound = torch.randn(2, CONTEXT + 50, 64)
+    net = Net(8)
+    save(net, tmp_path / "net.npz")
+    sound = np.random.default_rng(1).normal(size=(2500, 2 * TONES)).astype(np.float32)
     with torch.no_grad():
-        before, _ = net(sound)
-        after, _ = widened(net, 16, 20)(sound)
-    for head, said in before.items():
-        torch.testing.assert_close(after[head], said, rtol=1e-4, atol=1e-5)
+        trained = net(torch.nn.functional.pad(torch.from_numpy(sound)[None], (0, 0, CONTEXT, 0)))
+    with np.load(tmp_path / "net.npz") as file:
+        live = Activation(dict(file))
+    monkeypatch.setattr("bridge.follow.activation._Inputs.of", lambda _, tones: tones)
+    said = [live.hear(hop) for hop in sound]
+    np.testing.assert_allclose([hop.beat for hop in said], trained["beat"][0, :, 0].numpy(), atol=1e-4)
+    log_phase = torch.log_softmax(trained["phase"][0], 1).numpy()
+    np.testing.assert_allclose([hop.phase for hop in said], log_phase, atol=1e-4)

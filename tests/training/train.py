@@ -25,21 +25,18 @@ import torch
 from torch import Tensor
 
 from tests.training.material import Material
-from tests.training.net import CONTEXT, Net, asked, load, loss_of, save, widened
+from tests.training.net import CONTEXT, Net, asked, load, loss_of, save
 from tests.training.plan import random_scene
 from tests.training.scene import SCENE_S, stacked
 from tests.training.sound import BANDS, Bank, features_of
 
 log = logging.getLogger(__name__)
 
-SHAPES = ((96, 128, 1), (96, 192, 1), (128, 128, 2))
-"""Width, units and layers of the nets that are trained side by side."""
+WIDTHS = (64, 96)
+"""Channels of the nets that are trained side by side."""
 
 WARM_UP = 0.02
-PIECE = 800
-"""Frames through which errors flow back; the state goes on from piece to piece of a scene."""
-
-AVERAGE = 0.002
+AVERAGE = 0.004
 """Part of the newest weights in the slow average, at each step."""
 
 
@@ -74,73 +71,36 @@ def blinded(x: Tensor, generator: torch.Generator) -> Tensor:
 class Pupil:
     """One net, its optimiser, and a slow average of its weights, which is what is kept.
 
-    On a GPU a whole step is recorded once and then replayed, since starting its many small parts one by one would
-    take longer than computing them.
-
     Args:
         net: The net to train, on its device.
         seed: Seed of what its features miss.
-        scenes: Scenes in each batch.
-        recorded: Record the step on a GPU.
     """
 
-    def __init__(self, net: Net, seed: int, scenes: int, recorded: bool = True) -> None:
-        device = next(net.parameters()).device
+    def __init__(self, net: Net, seed: int) -> None:
         self.net, self.average, self.seed, self.steps = net, copy.deepcopy(net), seed, 0
-        self.recorded = recorded
-        self.stream = torch.cuda.Stream() if device.type == "cuda" else None
-        # A recorded step reads its learning rate from the device.
-        rate = torch.tensor(1e-4, device=device) if device.type == "cuda" else 1e-4
-        self._optimiser = torch.optim.AdamW(
-            net.parameters(), lr=rate, weight_decay=1e-3, capturable=device.type == "cuda", foreach=True
-        )
-        self._generator = torch.Generator(device)
+        self._device = next(net.parameters()).device
+        self._optimiser = torch.optim.AdamW(net.parameters(), lr=1e-4, weight_decay=1e-3)
+        self._generator = torch.Generator(self._device)
         self._generator.manual_seed(seed)
-        self._x = torch.zeros(scenes, PIECE + CONTEXT, 2 * BANDS, device=device)
-        self._target = torch.zeros(scenes, PIECE, 7, device=device)
-        self._hidden = torch.zeros(net.memory.num_layers, scenes, net.memory.hidden_size, device=device)
-        self._graph: torch.cuda.CUDAGraph | None = None
         self._parts: dict[str, Tensor] = {}
 
-    def _step(self) -> None:
-        logits, hidden = self.net(self._x, self._hidden)
-        parts = loss_of(logits, self._target)
+    def learn(self, x: Tensor, target: Tensor, rate: float) -> None:
+        """Take one step by whole scenes."""
+        for group in self._optimiser.param_groups:
+            group["lr"] = rate
+        x = torch.nn.functional.pad(blinded(x.float(), self._generator), (0, 0, CONTEXT, 0))
+        with torch.autocast(self._device.type, torch.bfloat16):
+            logits = self.net(x)
+        parts = loss_of(logits, target)
         self._optimiser.zero_grad(set_to_none=True)
         torch.stack(list(parts.values())).sum().backward()
         torch.nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
         self._optimiser.step()
-        with torch.no_grad():
-            torch._foreach_lerp_(list(self.average.parameters()), list(self.net.parameters()), AVERAGE)
-            self._hidden.copy_(hidden)
-        self._parts = {name: part.detach() for name, part in parts.items()}
-
-    def _stepped(self) -> None:
-        if self.stream is not None and self.recorded and self.steps == 8:  # the optimiser has its state by now
-            torch.cuda.synchronize()
-            self._graph = torch.cuda.CUDAGraph()
-            with torch.cuda.graph(self._graph, stream=self.stream):
-                self._step()
-        if self._graph is None:
-            self._step()
-        else:
-            self._graph.replay()
         self.steps += 1
-        if self.steps == 400:
-            self.average.load_state_dict(self.net.state_dict())
-
-    def learn(self, x: Tensor, target: Tensor, rate: float) -> None:
-        """Go through scenes once, a step for each piece."""
-        for group in self._optimiser.param_groups:
-            if isinstance(group["lr"], Tensor):
-                group["lr"].fill_(rate)
-            else:
-                group["lr"] = rate
-        x = torch.nn.functional.pad(blinded(x.float(), self._generator), (0, 0, CONTEXT, 0))
-        self._hidden.zero_()
-        for at in range(0, target.shape[1], PIECE):
-            self._x.copy_(x[:, at : at + PIECE + CONTEXT])
-            self._target.copy_(target[:, at : at + PIECE])
-            self._stepped()
+        with torch.no_grad():
+            share = max(AVERAGE, 1 / self.steps)
+            torch._foreach_lerp_(list(self.average.parameters()), list(self.net.parameters()), share)
+        self._parts = {name: part.detach() for name, part in parts.items()}
 
     def losses(self) -> dict[str, float]:
         """Return the parts of the last step's loss."""
@@ -206,16 +166,12 @@ def sounded(arguments: argparse.Namespace, device: torch.device) -> Kept:
 
 
 def pupils_of(arguments: argparse.Namespace, device: torch.device) -> list[Pupil]:
-    """Return the nets to train: those of ``--start``, then fresh ones in the other shapes."""
-    torch.manual_seed(arguments.seed)
+    """Return the nets to train: those of ``--start``, then fresh ones in the other widths."""
     nets = [load(path) for path in arguments.start]
-    if arguments.widen:
-        nets = [widened(net, *arguments.widen) for net in nets]
-    for i, shape in enumerate(SHAPES[len(nets) : arguments.nets], len(nets)):
+    for i, width in enumerate(WIDTHS[len(nets) : arguments.nets], len(nets)):
         torch.manual_seed(arguments.seed + i)
-        nets.append(Net(*shape))
-    recorded = not arguments.eager
-    return [Pupil(net.to(device), arguments.seed + i, arguments.scenes, recorded) for i, net in enumerate(nets)]
+        nets.append(Net(width))
+    return [Pupil(net.to(device), arguments.seed + i) for i, net in enumerate(nets)]
 
 
 def taught(arguments: argparse.Namespace, device: torch.device) -> None:
@@ -232,7 +188,9 @@ def taught(arguments: argparse.Namespace, device: torch.device) -> None:
         if done >= 1:
             break
         rate = arguments.peak * rate_at(done)
-        all_learn(pupils, *kept.drawn(), rate)
+        x, target = kept.drawn()
+        for pupil in pupils:
+            pupil.learn(x, target, rate)
         if number % 50 == 0:
             entry = {"pass": number, "s": round(time.monotonic() - begun, 1), "rate": rate}
             losses.append(entry | {"nets": [pupil.losses() for pupil in pupils]})
@@ -240,20 +198,6 @@ def taught(arguments: argparse.Namespace, device: torch.device) -> None:
         if number % 200 == 199:
             write(pupils, arguments.out, hours, losses)
     write(pupils, arguments.out, hours, losses)
-
-
-def all_learn(pupils: list[Pupil], x: Tensor, target: Tensor, rate: float) -> None:
-    """Let every net go through the same scenes, side by side on the GPU where there is one."""
-    for pupil in pupils:
-        if pupil.stream is None:
-            pupil.learn(x, target, rate)
-            continue
-        pupil.stream.wait_stream(torch.cuda.current_stream())
-        with torch.cuda.stream(pupil.stream):
-            pupil.learn(x, target, rate)
-    for pupil in pupils:
-        if pupil.stream is not None:
-            pupil.stream.synchronize()
 
 
 def main() -> None:
@@ -265,13 +209,11 @@ def main() -> None:
     parser.add_argument("--batches", type=int, default=300, help="batches of scenes to make")
     parser.add_argument("--passes", type=int, default=3000, help="batches to learn from")
     parser.add_argument("--scenes", type=int, default=128, help="scenes in a batch")
-    parser.add_argument("--nets", type=int, default=len(SHAPES))
+    parser.add_argument("--nets", type=int, default=len(WIDTHS))
     parser.add_argument("--workers", type=int, default=12)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--peak", type=float, default=2e-3, help="highest learning rate")
-    parser.add_argument("--eager", action="store_true", help="do not record the steps on the GPU")
     parser.add_argument("--seconds", type=float, default=math.inf, help="be done by then, scenes and all")
-    parser.add_argument("--widen", type=int, nargs=2, help="width and units to make the nets of --start larger to")
     parser.add_argument("--start", type=Path, nargs="*", default=[], help="nets to go on from")
     arguments = parser.parse_args()
     logging.basicConfig(level=logging.INFO, format="%(message)s")
