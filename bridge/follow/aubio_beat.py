@@ -27,12 +27,7 @@ class AubioBeat:
 
     Args:
         rate: Frames per second.
-
-    Attributes:
-        drums: 0: aubio tells no drums apart.
     """
-
-    drums = (0.0, 0.0)
 
     def __init__(self, rate: int) -> None:
         self._rate, self._hop = rate, hop_frames(rate)

@@ -30,9 +30,6 @@ class BelievedBeat:
         tempo_range: Slowest and fastest tempo of the deck in bpm.
         rate: Frames per second.
         learned: What training left.
-
-    Attributes:
-        drums: Probabilities of a kick and of a snare at the newest hop; 0 without a net.
     """
 
     def __init__(self, tempo_range: tuple[float, float], rate: int, learned: Learned) -> None:
@@ -43,7 +40,6 @@ class BelievedBeat:
         self._evidence = Evidence(learned, self._tempos)
         self._belief = Belief(self._tempos, tempo_prior(self._tempos, self._middle), self._hops_per_s)
         self._step = InStep() if learned.net is not None else None
-        self.drums = (0.0, 0.0)
         self._present = 0.0
         self._hops = self._deaf = 0
 
@@ -67,7 +63,6 @@ class BelievedBeat:
         present = 1.0
         if self._step is not None and weighed.net is not None:
             self._step.hear(weighed.net.beat)
-            self.drums = _share(weighed.net.kick), _share(weighed.net.snare)
             present = _share(weighed.net.present)
         self._present += (present - self._present) / _PRESENT_OVER
 

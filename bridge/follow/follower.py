@@ -25,16 +25,14 @@ from collections.abc import Sequence
 from math import log2
 
 from bridge.events import FollowerState
-from bridge.follow.activation import LATE_HOPS
 from bridge.follow.beat_line import Beat, BeatLine
 from bridge.follow.echoes import EchoWatch
 from bridge.follow.evidence import Learned
 from bridge.follow.features import Hop, hop_frames
 from bridge.follow.gate import Gate
 from bridge.follow.line import Sight, Watch
-from bridge.follow.metre import Metre
 from bridge.follow.octave import OctaveChoice
-from bridge.follow.prior import SAME_TEMPO, folded, limits, middle, misread, octave_gap
+from bridge.follow.prior import SAME_TEMPO, folded, limits, misread, octave_gap
 from bridge.follow.sense import sense_of
 from bridge.follow.state import StateMove
 from bridge.follow.timeline import Timeline
@@ -54,9 +52,6 @@ _STEP_AGAIN = 0.36  # once a beat was let go because it fell out of step: what f
 _SEEN = 110  # hops for which a beat must have been the likeliest
 _SEEN_TOLD, _SEEN_AGAIN = 60, 30  # hops, where it has a told tempo, or the held one
 _RIVAL_SEEN = 90
-_AFTER_KICK = 0.9  # of a beat: the one that is left out has not been placed yet
-_LEAN_KEPT = 0.03  # drums that lean so much to the beats keep them against what is seen half-way between
-_SHOWN = LATE_HOPS + 0.5  # hops from where a drum falls to where it is heard
 _LEAST_WEIGHT = 0.25
 _HELD_DOUBT = 0.3
 _TOLD_WITHIN = 0.08
@@ -91,7 +86,6 @@ class Follower:
         self._octave = OctaveChoice()
         self._watch = Watch()
         self._rivals = Watch()
-        self._metre = Metre()
         self._half_by_hand = self._stumbled = False
         self._frame = 0
         self._hops = 0
@@ -127,7 +121,6 @@ class Follower:
         if self.state == "idle":
             return shown
         self._sense.hear(hop)
-        self._metre.hear(*self._sense.drums)
         if self._hops % READ_EVERY == 0:
             shown += self._read()
         if self.state == "following":
@@ -174,7 +167,7 @@ class Follower:
         return len(self._taps) >= 4
 
     def shift_half_beat(self) -> None:
-        """Take in from a hand that the beats were counted half a beat beside the tape's; drums do not overrule it."""
+        """Take in from a hand that the beats were counted half a beat beside the tape's, and keep to that."""
         self._half_by_hand = True
         self._turn_half()
 
@@ -219,7 +212,6 @@ class Follower:
         """Take in that another tape plays: the octave is chosen anew, by the deck's tempo range and what is heard."""
         self._octave.free()
         self._half_by_hand = False
-        self._metre.forget()
         self._told = None
         self._sense.reckon_with(None)
 
@@ -236,7 +228,6 @@ class Follower:
     def _start_anew(self) -> None:
         """What was heard so far says nothing of what comes."""
         self._sense.renew()
-        self._metre.forget()
         self._watch.forget()
         self._rivals.forget()
         self._beats.lose_sight()
@@ -260,7 +251,7 @@ class Follower:
     def _read(self) -> list[StateMove]:
         """Read the sense of the beat: follow, go on, give way to a rival, or hold."""
         present = self._present_now()
-        sight = self._by_drums(self._sense.sight(self._hops))
+        sight = self._sense.sight(self._hops)
         if self.state != "following":
             return self._find(sight, present)
         self._trust(self._believed + 0.05 * (present * sight.weight - self._believed))
@@ -269,30 +260,6 @@ class Follower:
             return self._enter("holding")
         self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
         return []
-
-    def _by_drums(self, sight: Sight) -> Sight:
-        """Return what is seen, half a beat on if kick and snare clearly fall there; the line goes along."""
-        if self.state != "following" or self._half_by_hand:
-            self._metre.forget()
-            return sight
-        line = self._beats.as_sight()
-        self._metre.believe((self._hops - _SHOWN - line.beat) / line.period, 1.0 / line.period)
-        if not self._metre.is_half_off:
-            return sight
-        self._metre.forget()
-        self._turn_half()
-        return self._sense.sight(self._hops)
-
-    def _halve_by_drums(self, line: Sight) -> None:
-        """Count every second beat, if kick and snare fall on no other."""
-        since, tempo = self._metre.since_kick, self._beats.kept.tempo / 2
-        nearer = abs(log2(tempo / middle(self._range))) < abs(log2(2 * tempo / middle(self._range)))
-        if since is None or since > _AFTER_KICK or not nearer or tempo < limits(self._range)[0]:
-            return
-        self._catch(Sight(self._hops, self._hops - _SHOWN - since * line.period, 2 * line.period, 1.0), tempo)
-        self._octave.settle()
-        self._metre.forget()
-        self._sense.reckon_with(tempo, doubt=_HELD_DOUBT)
 
     def _turn_half(self) -> None:
         self._sense.turn_half()
@@ -342,15 +309,13 @@ class Follower:
         if sight is not None and sight.agrees(line):
             self._rivals.forget()
             self._beats.see(sight)
-            octave = self._octave.hear(sight, line.period, READ_EVERY, may_double=not self._metre.is_each_beat)
+            octave = self._octave.hear(sight, line.period, READ_EVERY)
             if octave != 1.0:
                 self._catch(sight, self._beats.kept.tempo * octave)
-            elif not self._octave.is_settled:
-                self._halve_by_drums(line)
             return
         self._beats.see(None)
         if self._rivals.see(sight) >= _RIVAL_SEEN and sight is not None:
-            if sight.lies_between(line) and (self._half_by_hand or self._metre.lean > _LEAN_KEPT):
+            if self._half_by_hand and sight.lies_between(line):
                 self._sense.turn_half()
                 self._rivals.forget()
                 return

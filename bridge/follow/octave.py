@@ -1,26 +1,25 @@
 """Which octave of a beat is counted: the likelier while it is new, then the one that was chosen.
 
-Half and double tempo explain a beat almost as well. For the first seconds the likelier one may still take over, once;
-from then on the octave stays until there is a reason (another tape, a speed switch, a hand).
+Half and double tempo explain a beat almost as well. For the first seconds the likelier one may soon take over; from
+then on only one that stays far the likelier for long. Either way that is once: then the octave stays for ten minutes,
+or until there is a reason (another tape, a speed switch, a hand).
 """
 
 from __future__ import annotations
 
 from math import log2
 
+from bridge.follow.features import HOPS_PER_S
 from bridge.follow.line import Sight
 
-_SETTLES = 800  # hops
-_OVER = 200.0  # hops
-_SURE = 0.75
+_YOUNG = 8 * HOPS_PER_S  # hops
+_OVER, _SURE = 2.0 * HOPS_PER_S, 0.75  # part of the looks of so many hops that must see another octave
+_OVER_LATE, _SURE_LATE = 5.0 * HOPS_PER_S, 0.9
+_STAYS = 600 * HOPS_PER_S
 
 
 class OctaveChoice:
-    """Watches in which octave the belief sees the beat that is followed.
-
-    Attributes:
-        is_settled: Whether the octave is kept from now on.
-    """
+    """Watches in which octave the belief sees the beat that is followed."""
 
     def __init__(self) -> None:
         self.free()
@@ -29,30 +28,30 @@ class OctaveChoice:
         """Choose anew from now on."""
         self._heard = 0
         self._above = self._below = 0.0
-        self.is_settled = False
+        self._stays = 0
+        self._is_told = False
 
     def settle(self) -> None:
-        """Keep the octave from now on: a hand told it."""
-        self.is_settled = True
+        """Keep the octave from now on: it was told."""
+        self._is_told = True
 
-    def hear(self, sight: Sight, period: float, hops: int, may_double: bool = True) -> float:
+    def hear(self, sight: Sight, period: float, hops: int) -> float:
         """Return 2 or 0.5 if the tempo that is followed should be counted in another octave, else 1.
 
         Args:
             sight: What agrees with the line.
             period: The line's period in hops.
             hops: Hops since the last call.
-            may_double: Whether twice the tempo may be the tape's at all.
         """
         self._heard += hops
-        if self.is_settled:
-            return 1.0
+        self._stays -= hops
         octaves = round(log2(period / sight.period))
-        share = hops / _OVER
-        self._above += share * ((octaves == 1 and may_double) - self._above)
+        is_young = self._heard < _YOUNG
+        share = hops / (_OVER if is_young else _OVER_LATE)
+        self._above += share * ((octaves == 1) - self._above)
         self._below += share * ((octaves == -1) - self._below)
-        self.is_settled = self._heard >= _SETTLES
-        if max(self._above, self._below) < _SURE:
+        if self._is_told or self._stays > 0 or max(self._above, self._below) < (_SURE if is_young else _SURE_LATE):
             return 1.0
-        self.is_settled = True
-        return 2.0 if self._above > self._below else 0.5
+        self._stays = _STAYS
+        above, self._above, self._below = self._above > self._below, 0.0, 0.0
+        return 2.0 if above else 0.5

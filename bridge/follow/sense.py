@@ -17,13 +17,7 @@ from bridge.rig import Deck
 
 
 class Sense(Protocol):
-    """Takes in hop after hop, and tells at any of them where it hears a beat.
-
-    Attributes:
-        drums: Probabilities of a kick and of a snare at the newest hop; 0 where that cannot be told.
-    """
-
-    drums: tuple[float, float]
+    """Takes in hop after hop, and tells at any of them where it hears a beat."""
 
     @property
     def present(self) -> float:
