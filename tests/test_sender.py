@@ -408,7 +408,8 @@ def test_what_is_done_by_hand_survives_a_listener_that_does_not_know_it_and_the_
 
     thread = threading.Thread(target=hands)
     thread.start()
-    ended = run("unaware", log, port, plan=replace(PLAN, stage=StagePlan(decks=(Deck(name="north", channels=(1,)),))))
+    stage = StagePlan(decks=(Deck(name="north", channels=(1,)),), begun=("north",))
+    ended = run("unaware", log, port, plan=replace(PLAN, stage=stage))
     thread.join(10)
     assert (ended.why, ended.starts) == ("tapebridge end", 2)
     assert {data for _, data in port.sent} == {b"\xf8"}

@@ -90,6 +90,7 @@ class StagePlan:
         cues: The cues.
         lamps: The lamps.
         osc: The port's name for what goes by OSC; empty for none.
+        begun: Names of decks of which a pedal has a tempo before any beat, its ``begin_tempo``.
     """
 
     decks: tuple[Deck, ...] = ()
@@ -97,6 +98,7 @@ class StagePlan:
     cues: tuple[Cue, ...] = ()
     lamps: tuple[Lamp, ...] = ()
     osc: str = ""
+    begun: tuple[str, ...] = ()
 
     def port_of(self, port: str, wires: tuple[Wire, ...]) -> str:
         """Return the name of the output that a group of messages goes to."""
@@ -144,7 +146,8 @@ class SendPlan:
         rig's receiver, which is an output like the others.
         """
         osc = f"{OSC}{rig.osc.host}:{rig.osc.port}" if rig.osc is not None else ""
-        stage = StagePlan(decks=rig.decks, loopers=rig.loopers, cues=rig.cues, lamps=rig.lamps, osc=osc)
+        begun = tuple(dict.fromkeys(pedal.listens_to for pedal in rig.pedals if pedal.begin_tempo is not None))
+        stage = StagePlan(decks=rig.decks, loopers=rig.loopers, cues=rig.cues, lamps=rig.lamps, osc=osc, begun=begun)
         fed = [name for pedal in rig.pedals for name in _outputs(pedal, osc)]
         names = dict.fromkeys([*fed, *stage.ports])
         ports = tuple(PortPlan.of(name, rig.pedals, osc, name in stage.ports) for name in names)

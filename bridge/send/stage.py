@@ -63,6 +63,7 @@ class Stage:
         self._cues = Cues(cues, self._decks, began_at)
         self._lamps = Lamps(tuple(LampPlan(lamp=lamp, port=lamp.port) for lamp in plan.lamps), self._decks)
         self._meetings = Meetings(self._decks.values())
+        self._fed = set(plan.begun)  # decks of which a pedal may have a tempo though there was no beat
         self._kept: set[str] = set()
         self._off: set[str] = set()
         self._ended = False
@@ -114,6 +115,9 @@ class Stage:
                 self._cues.quiet(now)
                 return [*self.loopers.quiet(now), AllQuieted(at=at)]
         if action.verb in ("twice", "half") and (why := self._why_not_counted(action)):
+            return [ActionRefused(at=at, action=str(action), why=why)]
+        if action.verb in ("keep", "faster", "slower") and not self._has_tempo(action.names[0]):
+            why = "there is no tempo to hold: the deck had no beat yet. Wait for one, or tap it"
             return [ActionRefused(at=at, action=str(action), why=why)]
         return self._noted(_told(action, at))
 
@@ -174,6 +178,9 @@ class Stage:
             return [BarCounted(at=at, deck=deck)]
         return [ActionRefused(at=at, action=str(action), why="the deck has no beat yet; tap one first")]
 
+    def _has_tempo(self, deck: str) -> bool:
+        return deck in self._fed or self._decks[deck].tempo is not None
+
     def _why_not_counted(self, action: Action) -> str:
         """Return why a deck cannot be counted twice or half as fast; empty if it can."""
         [name] = action.names
@@ -207,6 +214,8 @@ class Stage:
                 self._kept.add(fact.deck)
             case TempoLetGo():
                 self._kept.discard(fact.deck)
+            case PedalTurned():
+                self._fed.add(fact.deck)  # it brings its own
         return [fact]
 
 

@@ -36,7 +36,7 @@ def test_the_plan_of_a_rig_has_each_port_once():
         ),
         api="jack",
         virtual=("Bridge out",),
-        stage=StagePlan(decks=rig.decks),
+        stage=StagePlan(decks=rig.decks, begun=("north",)),
     )
 
 

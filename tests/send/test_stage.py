@@ -128,6 +128,21 @@ def test_a_beat_that_is_not_there_or_would_leave_the_range_is_not_recounted() ->
     assert "200 bpm is outside the deck's tempo_range, 40..160" in refused.why
 
 
+@pytest.mark.parametrize("verb", ["keep", "faster", "slower"])
+def test_a_tempo_that_is_not_there_is_not_kept(verb: str) -> None:
+    """Refused until there is a beat, or a pedal that has a tempo without one; kept from then on."""
+    stage = Stage(PLAN, 0.0)
+    [refused] = do(stage, f"{verb}: north")
+    assert isinstance(refused, ActionRefused)
+    assert refused.why == "there is no tempo to hold: the deck had no beat yet. Wait for one, or tap it"
+    assert not any(message.data == b"\xb0\x01\x7f" for message in stage.due(1.0, lambda: WALL).messages)
+    do(stage, "listens to: long echo, south")
+    stage.hear(stands(1.5), True, 1.5)
+    done = [*do(stage, f"{verb}: north", 2.0), *do(stage, f"{verb}: south", 2.0)]
+    done += do(Stage(replace(PLAN, begun=("north",)), 0.0), f"{verb}: north")
+    assert [type(fact) for fact in done] == [TempoKept if verb == "keep" else TempoNudged] * 3
+
+
 def test_without_a_beat_there_is_no_one() -> None:
     assert "no beat yet" in do(Stage(PLAN, 0.0), "this is one: north")[0].why
 
