@@ -239,7 +239,7 @@ def _hear_again(take: Take, rig: Rig, sound: list[Segment], taps: list[Segment],
     for segments, inputs in ((sound, rig.channels), (taps if rig.taps else [], rig.taps)):
         for segment in segments:
             if segment.channels != len(inputs) or segment.rate != sound[0].rate:
-                found = f"{segment.channels} channels at {segment.rate} Hz"
+                found = f"{counted(segment.channels, 'channel')} at {segment.rate} Hz"
                 wanted = f"{len(inputs)} at {sound[0].rate}"
                 raise TakeError(
                     f"{segment.path}: holds {found}, its {RIG_COPY} wants {wanted}. Put back what was changed."

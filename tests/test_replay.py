@@ -357,7 +357,7 @@ def test_a_take_on_the_command_line_tells_its_decks_apart(tapped, tmp_path):
 def test_a_take_that_cannot_be_heard_again_is_refused_with_what_to_do(tmp_path, drums):
     folder = take_with_sound(tmp_path / "night", drums[:, None], RATE, decks=("north",))
     (folder / RIG_COPY).write_text(TAPPED.partition("\n\n")[0].replace("[4]", "[1, 2]"))
-    with pytest.raises(TakeError, match=r"holds 1 channels at 48000 Hz, its rig.toml wants 2 at 48000"):
+    with pytest.raises(TakeError, match=r"holds 1 channel at 48000 Hz, its rig.toml wants 2 at 48000"):
         follow_take(folder)
     (folder / "sound-001-000000000000.flac").unlink()
     with pytest.raises(TakeError, match="no sound of this take was kept"):

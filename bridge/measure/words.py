@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bridge.measure.answers import STEADY_MS, Answers
 from bridge.measure.clock import ClockHeard
+from bridge.units import counted
 
 CABLE_MS = 0.32
 """One byte on a DIN cable: 10 bits at 31250 baud. Source: MIDI 1.0 Detailed Specification, hardware."""
@@ -71,7 +72,7 @@ def trouble_of_click(told: Answers, *, interrupted: bool, level_db: float) -> st
     """Return what to do about a click that gave no steady answer; nothing if it did."""
     if not told.enough:
         return (
-            f"The click was heard {told.heard} times of {told.tries}. See that the cable goes from that output to that "
+            f"The click was heard {told.heard} of {told.tries} times. See that the cable goes from that output to that "
             f"input, that both are turned up, and that the input is quiet; then try a louder click: "
             f"--level {min(-12.0, level_db + 6):g}"
         )
@@ -87,7 +88,7 @@ def trouble_of_note(told: Answers, *, peak_db: float, quiet_db: float, lost: int
     if told.steady:
         return ""
     if lost:
-        return f"{lost} frames of sound went missing meanwhile. Close other programs, and measure again."
+        return f"{counted(lost, 'frame')} of sound went missing meanwhile. Close other programs, and measure again."
     if told.enough:
         return _unsteady("Choose a sound that begins hard, and switch off what echoes")
     if quiet_db > NOISY_DB:
@@ -96,7 +97,7 @@ def trouble_of_note(told: Answers, *, peak_db: float, quiet_db: float, lost: int
             "Stop the decks, and turn down what hums."
         )
     return (
-        f"The note was heard {told.heard} times of {told.tries}; the loudest at that input was {peak_db:.0f} dB. "
+        f"The note was heard {told.heard} of {told.tries} times; the loudest at that input was {peak_db:.0f} dB. "
         "See that the port, channel and note are those that the pedal answers to, and that its output reaches "
         "that input."
     )

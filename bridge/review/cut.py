@@ -23,7 +23,7 @@ from bridge.review.kept import KeptSound, kept_sound, sound_between
 from bridge.review.read import read_take
 from bridge.review.story import DeckStory, Mark, Story
 from bridge.review.strokes import moved, rises_of
-from bridge.units import cents, clock_text
+from bridge.units import cents, clock_text, counted
 
 SPEEDS = {"half": 0.5, "normal": 1.0, "double": 2.0}
 """Speeds of a deck."""
@@ -210,7 +210,7 @@ def _moment(story: Story, mark: Mark, wish: Wish) -> tuple[str, Sequence[BeatPla
     if len(run) <= wish.beats:
         bars = (len(run) - 1) // wish.beats_a_bar
         raise TakeError(
-            f"{deck.name} kept its beat for {len(run) - 1} beats around {at}, {wish.beats} were asked for. "
+            f"{deck.name} kept its beat for {counted(len(run) - 1, 'beat')} around {at}, {wish.beats} were asked for. "
             f"Ask for fewer bars: --bars {max(1, bars)}"
         )
     first = bisect_right(run, mark.seconds + story.began + 0.1, key=lambda beat: beat.at) - 1 + wish.shift

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bridge.review.words import clean
-from bridge.units import cents
+from bridge.units import cents, counted
 
 
 def cut_text(
@@ -24,19 +24,18 @@ def cut_text(
 ) -> str:
     """Return the text; every value is that of the cut (`bridge.review.cut.Cut`)."""
     low, high = tempos
-    wander = f"{low:.2f} to {high:.2f} bpm, which is {cents(high / low):.0f} cents"
+    wander = f"{low:.2f} to {high:.2f} bpm, which is {counted(round(cents(high / low)), 'cent')}"
     lines = [
         clean(name),
         "",
         f"From {clean(take)}, {clean(' '.join(moment.split()))}, {begin}. Deck {clean(deck)}.",
-        f"{bars} bars, {beats} beats, {length_s:.3f} s, {tempo:.2f} bpm.",
+        f"{counted(bars, 'bar')}, {counted(beats, 'beat')}, {length_s:.3f} s, {tempo:.2f} bpm.",
         f"On the night it went at {wander}.",
     ]
     if warped:
         way = "higher" if pitch_cents > 0 else "lower"
-        lines.append(
-            f"Here it is steady. It sounds {abs(pitch_cents):.0f} cents {way} than on the night (plain speed)."
-        )
+        moved = counted(round(abs(pitch_cents)), "cent")
+        lines.append(f"Here it is steady. It sounds {moved} {way} than on the night (plain speed).")
     else:
         lines.append("It is as it was: its drift is in it.")
     lines += ["", "Recorded on tape at normal speed, it plays:"]

@@ -35,7 +35,8 @@ def signed(number: float | None, unit: str, digits: int) -> str:
     """Return a number with its sign and unit."""
     if number is None:
         return NONE
-    return f"{round(number, digits) + 0.0:+.{digits}f}".replace("-", "−") + f"\xa0{unit}"
+    shown = f"{round(number, digits) + 0.0:+.{digits}f}".replace("-", "−")
+    return f"{shown}\xa0{'cent' if unit == 'cents' and shown[1:] == '1' else unit}"
 
 
 def number(value: float | None, unit: str, digits: int) -> str:

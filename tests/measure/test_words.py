@@ -51,13 +51,14 @@ def test_nothing_is_wrong_with_steady_answers_even_where_sound_was_lost_meanwhil
 @pytest.mark.parametrize(
     ("trouble", "words"),
     [
-        (trouble_of_click(NOTHING, interrupted=False, level_db=-30.0), ["0 times of 10", "cable", "--level -24"]),
+        (trouble_of_click(NOTHING, interrupted=False, level_db=-30.0), ["0 of 10 times", "cable", "--level -24"]),
         (trouble_of_click(NOTHING, interrupted=False, level_db=-14.0), ["--level -12"]),
         (trouble_of_click(UNSTEADY, interrupted=False, level_db=-30.0), ["more than 3 ms", "measure again"]),
         (trouble_of_click(UNSTEADY, interrupted=True, level_db=-30.0), ["interrupted", "Close other programs"]),
         (trouble_of_note(NOTHING, peak_db=-70.0, quiet_db=-80.0, lost=0), ["port, channel and note", "-70 dB"]),
         (trouble_of_note(NOTHING, peak_db=-10.0, quiet_db=-10.0, lost=0), ["not quiet (-10 dB", "Stop the decks"]),
         (trouble_of_note(NOTHING, peak_db=-10.0, quiet_db=-10.0, lost=7), ["7 frames of sound went missing"]),
+        (trouble_of_note(NOTHING, peak_db=-10.0, quiet_db=-10.0, lost=1), ["1 frame of sound went missing"]),
         (trouble_of_note(UNSTEADY, peak_db=-10.0, quiet_db=-80.0, lost=0), ["begins hard"]),
         (trouble_of_clock(clock_heard(SENT, [])), ["No tick came in", "MIDI cable"]),
         (trouble_of_clock(clock_heard(SENT, SENT[5:] + 0.003)), ["5 of 100 ticks were lost", "another cable"]),

@@ -127,6 +127,11 @@ def test_the_text_says_tempo_length_and_what_each_speed_does(take: Path) -> None
     assert text.count("<- made for this") == 1
 
 
+def test_one_bar_is_told_as_one(take: Path) -> None:
+    path, _ = write_cut(take, Wish(mark="2", bars=1))
+    assert "\n1 bar, 4 beats, " in path.with_suffix(".txt").read_text()
+
+
 def test_plain_speed_moves_pitch_and_tempo_together(take: Path) -> None:
     cut = make_cut(take, Wish(mark="kettle", bars=4, tempo=168.0))
     spectrum = np.abs(np.fft.rfft(cut.sound[:, 0] * np.hanning(len(cut.sound))))
