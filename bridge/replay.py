@@ -30,7 +30,7 @@ from bridge.events_host import HostSuspended, NetLost
 from bridge.journal.take import RIG_COPY, write_whole
 from bridge.records import as_record
 from bridge.review.facts import STEP_RATIO
-from bridge.review.kept import Segment, blocks, kept_sound, kept_taps
+from bridge.review.kept import HOW_KEPT, Segment, blocks, kept_sound, kept_taps
 from bridge.review.read import Take, read_take
 from bridge.rig import Deck, FollowerKind, Rig, SoundInput
 from bridge.rig_text import parse_rig, read_rig_text
@@ -212,10 +212,7 @@ def follow_take(folder: Path, *, follower: FollowerKind | None = None, block: in
         rig = replace(rig, decks=tuple(replace(deck, follower=follower) for deck in rig.decks))
     sound, taps = kept_sound(take).segments, kept_taps(take).segments
     if not sound:
-        raise TakeError(
-            f"{folder}: no sound of this take was kept, so there is nothing to hear. A set keeps it unless its rig "
-            "says sound = false under [take]; a rehearsal keeps it without --fast."
-        )
+        raise TakeError(f"{folder}: no sound of this take was kept, so there is nothing to hear. {HOW_KEPT}")
     facts: list[Fact] = []
     for start in sorted({segment.start for segment in sound}):
         mine, my_taps = ([s for s in segments if s.start == start] for segments in (sound, taps))

@@ -19,7 +19,7 @@ from bridge.events import BeatPlaced
 from bridge.review.cut_text import cut_text
 from bridge.review.facts import tell
 from bridge.review.files import write_files
-from bridge.review.kept import KeptSound, kept_sound, sound_between
+from bridge.review.kept import HOW_KEPT, KeptSound, kept_sound, sound_between
 from bridge.review.read import read_take
 from bridge.review.story import DeckStory, Mark, Story
 from bridge.review.strokes import moved, rises_of
@@ -162,7 +162,7 @@ def make_cut(folder: Path, wish: Wish) -> Cut:
     mark = find_mark(story, wish.mark)
     deck, run, first = _moment(story, mark, wish)
     if not kept.segments:
-        raise TakeError(f"{folder}: no sound of this take was kept, so nothing can be cut. See take.sound in the rig.")
+        raise TakeError(f"{folder}: no sound of this take was kept, so nothing can be cut. {HOW_KEPT}")
     return _cut(kept, deck, mark, [beat.at - take.began for beat in run], first, wish)
 
 

@@ -21,6 +21,9 @@ TORN_BLOCK_S = 0.1
 BLOCK_S = 10.0
 """A whole file is read in blocks of this length: after each read of FLAC the library looks for its place again."""
 
+HOW_KEPT = "A set keeps it unless its rig says sound = false under [take]; a rehearsal keeps it without --fast."
+"""What to do where a take has no sound."""
+
 _NAME = re.compile(r"(?:sound|tap)-(\d{3})-(\d{12})\.flac")
 _FIRST_LEVEL_S = 0.01  # a follower tells its first level after one hop of sound
 

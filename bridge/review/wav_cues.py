@@ -11,7 +11,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from bridge.errors import TakeError
-from bridge.review.kept import KeptSound, sound_between
+from bridge.review.kept import HOW_KEPT, KeptSound, sound_between
 
 PART_S = 3600.0
 """A file holds an hour at most: the form of WAV ends at 4 GiB, and many programs at 2."""
@@ -45,9 +45,7 @@ def write_wavs(
         TakeError: There is no sound, or a file cannot be written.
     """
     if not kept.segments:
-        raise TakeError(
-            f"{folder}: no sound was kept in this take, so there is none to write. Keep it: take.sound = true"
-        )
+        raise TakeError(f"{folder}: no sound of this take was kept, so there is none to write. {HOW_KEPT}")
     end_s = max(segment.end_s for segment in kept.segments)
     rate, channels = kept.segments[0].rate, max(segment.channels for segment in kept.segments)
     part_s = min(PART_S, PART_BYTES / (rate * channels * SAMPLE_BYTES))
