@@ -44,14 +44,17 @@ EARTH = (
 
 
 def of_stopped(deck: Deck, sound: Sound, rate: int) -> Iterator[Finding]:
-    """Yield what a stopped deck tells: hum and hiss.
+    """Yield what a stopped deck tells: hum and hiss, of those inputs at which there is anything at all.
 
     Args:
         deck: The deck.
         sound: Shape (frames, channels), all inputs of the device, 2 s or more.
         rate: Frames per second.
     """
-    heard = {channel: sound[:, channel - 1] for channel in deck.inputs}
+    heard = {channel: sound[:, channel - 1] for channel in deck.inputs if np.any(sound[:, channel - 1])}
+    if not heard:
+        yield from (_nothing(deck, what) for what in ("hum", "silence"))
+        return
     quiet = {channel: level(samples, rate) for channel, samples in heard.items()}
     loudest = max(quiet, key=lambda channel: quiet[channel].mean_db)
     hums = {channel: hum for channel, samples in heard.items() if (hum := find_hum(samples, rate)) is not None}
@@ -75,6 +78,12 @@ def of_stopped(deck: Deck, sound: Sound, rate: int) -> Iterator[Finding]:
         said=f"{hiss:.0f} dB on input {loudest}",
         todo="Something still sounds there: stop the deck, close what is open, or turn the gain down" if fault else "",
     )
+
+
+def _nothing(deck: Deck, what: str) -> Finding:
+    """Return that nothing was measured: a cable or a deck that is there makes some noise, however little."""
+    said = f"not checked: no sound at all on {_inputs(deck.inputs)}, not even noise"
+    return Finding(where=deck.name, what=what, well="open", said=said, todo="See that something is plugged in there")
 
 
 def of_playing(deck: Deck, others: Sequence[Deck], sound: Sound, rate: int, *, alone: bool) -> Iterator[Finding]:

@@ -55,6 +55,18 @@ def test_hum_that_nobody_hears_is_well_and_so_is_silence() -> None:
     assert found["silence"].said.startswith("-75 dB on input ")
 
 
+def test_inputs_without_even_noise_are_not_called_well_and_leave_the_others_figures_alone() -> None:
+    """Zeros are no quiet deck: nothing was measured. Beside an input that is there they do not count."""
+    found = by_what(list(of_stopped(NORTH, np.zeros((round(5 * RATE), 4)), RATE)))
+    assert {what: finding.well for what, finding in found.items()} == {"hum": "open", "silence": "open"}
+    assert "no sound at all on inputs 1 and 2" in found["silence"].said
+    assert "-120" not in found["silence"].said
+    half = inputs(5.0)
+    half[:, 0] = 0.0
+    found = by_what(list(of_stopped(NORTH, half, RATE)))
+    assert (found["silence"].well, found["silence"].said) == ("well", "-75 dB on input 2")
+
+
 def test_a_stopped_deck_that_still_sounds_is_told() -> None:
     found = by_what(list(of_stopped(NORTH, inputs(5.0, one=hiss(1, 5.0, -35.0)), RATE)))
     assert found["silence"].well == "look"
