@@ -94,7 +94,7 @@ def news(fact: Fact) -> str | None:
         case SenderReady() if fact.priority != "real time":
             return f"the clocks have no real-time priority ({fact.priority}): see tapebridge check"
         case SleepPossible():
-            return f"the machine may go to sleep by itself ({fact.why})"
+            return f"the machine may go to sleep by itself ({fact.why}): switch that off in the system's settings"
         case HostSuspended():
             return f"the machine slept for {clock_text(fact.slept_s)}; the clocks go on, their beats must be heard anew"
         case NetLost():

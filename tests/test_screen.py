@@ -138,7 +138,10 @@ def test_where_there_is_no_terminal_each_change_is_a_line_and_drift_is_not():
             OscCounted(at=1.0, received=9, handled=7, refused=1, malformed=1, why='there is no OSC address "/tap"'),
             'OSC in: 2 messages not done so far; the newest: there is no OSC address "/tap"',
         ),
-        (SleepPossible(at=1.0, why="no word"), "the machine may go to sleep by itself (no word)"),
+        (
+            SleepPossible(at=1.0, why="no word"),
+            "the machine may go to sleep by itself (no word): switch that off in the system's settings",
+        ),
         (
             HostSuspended(at=1.0, slept_s=125.0),
             "the machine slept for 2:05; the clocks go on, their beats must be heard anew",
