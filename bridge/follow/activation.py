@@ -25,6 +25,7 @@ LATE_HOPS = 2
 """A beat shows this many hops after the hop that it falls into: a hit needs time to enter the window."""
 
 _CONTEXT = 3  # hops that the first convolution spans: the present one and those before it
+_ALONE = 4  # values that stand alone before the tempos: beat, present, and kick and snare, which only training asks for
 _MEAN_HOPS = 3.0 * HOPS_PER_S
 _LIMIT = 4.0
 
@@ -36,15 +37,12 @@ class Heard:
     Attributes:
         beat: Log odds of a beat at this hop.
         present: Log odds of there being a beat to follow at all.
-        kick, snare: Log odds of such a drum at this hop.
         tempo: Shape (TEMPO_BINS,), log probability of each tempo, TEMPO_LOW to TEMPO_HIGH in equal ratios.
         phase: Shape (PHASE_BINS,), log probability of each place in the beat; the first is the beat itself.
     """
 
     beat: float
     present: float
-    kick: float
-    snare: float
     tempo: Curve
     phase: Curve
 
@@ -85,9 +83,8 @@ class Activation:
         x += self._wide_bias
         out = self._out @ np.maximum(x, 0, out=x)
         out += self._out_bias
-        tempo, phase = out[4 : 4 + TEMPO_BINS], out[4 + TEMPO_BINS :]
-        beat, present, kick, snare = out[:4].tolist()
-        return Heard(beat, present, kick, snare, _log_softmax(tempo), _log_softmax(phase))
+        tempo, phase = out[_ALONE : _ALONE + TEMPO_BINS], out[_ALONE + TEMPO_BINS :]
+        return Heard(float(out[0]), float(out[1]), _log_softmax(tempo), _log_softmax(phase))
 
 
 class _Inputs:

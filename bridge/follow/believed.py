@@ -17,7 +17,7 @@ from bridge.follow.step import InStep
 TEMPO_STEP = 0.0125
 """Ratio between neighbouring tempos of the belief, less 1."""
 
-_PRESENT_OVER = 40.0  # hops
+_PRESENT_OVER = 30.0  # hops
 _DEAF = 150  # hops in which a net that starts anew does not know yet whether there is a beat
 _SLOW = 0.4  # hops by which right beats were placed late without it: 2.5 and 5.2 ms in 2 x 40 training scenes
 _LATE = LATE_HOPS + 0.5 + _SLOW  # from the end of a hop to the middle of the one that a beat of phase 0 fell into

@@ -48,9 +48,10 @@ BEGIN, END = 0.6, 0.4
 
 _STEP_BEGIN, _STEP_END = 0.33, 0.17  # of `Sense.in_step`: drums have .35 and more, footsteps that falter seldom
 _STEP_EXPECTED = 0.2  # where it is a tempo that was told, or is held
-_STEP_AGAIN = 0.36  # once a beat was let go because it fell out of step: what falters would come in and out for ever
 _SEEN = 110  # hops for which a beat must have been the likeliest
-_SEEN_TOLD, _SEEN_AGAIN = 60, 30  # hops, where it has a told tempo, or the held one
+_STEP_DOUBT, _SEEN_DOUBT = 0.38, 250  # once one fell out of step, or soon ended: steps that falter do, again and again
+_SEEN_TOLD, _SEEN_AGAIN = 50, 12  # hops, where it has a told tempo, or the held one of a beat that was followed long
+_LONG = 800  # hops
 _RIVAL_SEEN = 90
 _LEAST_WEIGHT = 0.25
 _HELD_DOUBT = 0.3
@@ -86,7 +87,8 @@ class Follower:
         self._octave = OctaveChoice()
         self._watch = Watch()
         self._rivals = Watch()
-        self._half_by_hand = self._stumbled = False
+        self._half_by_hand = self._doubts = False
+        self._followed = 0  # hops for which this beat was followed
         self._frame = 0
         self._hops = 0
         self._taps: deque[float] = deque(maxlen=8)
@@ -158,6 +160,7 @@ class Follower:
             return []
         self._octave.settle()
         self._half_by_hand = True
+        self._followed = _LONG
         self._catch(sight, told)
         return self._enter("holding") if self.state in ("idle", "listening") else []
 
@@ -221,7 +224,7 @@ class Follower:
         self._start_anew()
         self._sense.forget()
         self._sense.reckon_with(self._told)
-        self._half_by_hand = self._stumbled = False
+        self._half_by_hand = False
         self._octave.free()
         return self._enter("listening")
 
@@ -234,6 +237,8 @@ class Follower:
 
     def _enter(self, state: FollowerState) -> list[StateMove]:
         was, self.state = self.state, state
+        if was == "following" and state != was:
+            self._doubts = self._followed < _LONG or self._sense.in_step < _STEP_END
         self._watch.forget()
         self._rivals.forget()
         if state != "following":
@@ -254,9 +259,9 @@ class Follower:
         sight = self._sense.sight(self._hops)
         if self.state != "following":
             return self._find(sight, present)
+        self._followed += READ_EVERY
         self._trust(self._believed + 0.05 * (present * sight.weight - self._believed))
-        self._stumbled = self._sense.in_step < _STEP_END
-        if present < END or self._stumbled:
+        if present < END or self._sense.in_step < _STEP_END:
             return self._enter("holding")
         self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
         return []
@@ -273,12 +278,18 @@ class Follower:
         tempo = self._tempo_of(sight)
         held = self.tempo
         again = held is not None and abs(octave_gap(tempo, held)) < log2(1 + SAME_TEMPO)
-        expected = again or self._is_told(tempo)
-        needed = _STEP_AGAIN if self._stumbled else _STEP_EXPECTED if expected else _STEP_BEGIN
-        if seen < (_SEEN_AGAIN if again else _SEEN_TOLD if expected else _SEEN) or self._sense.in_step < needed:
+        is_back = again and self._followed >= _LONG
+        if self._is_told(tempo):
+            needed, for_hops = _STEP_EXPECTED, _SEEN_TOLD
+        elif self._doubts:
+            needed, for_hops = _STEP_DOUBT, _SEEN_DOUBT
+        else:
+            needed, for_hops = (_STEP_EXPECTED, _SEEN_AGAIN) if is_back else (_STEP_BEGIN, _SEEN)
+        if seen < (_SEEN_AGAIN if is_back else for_hops) or self._sense.in_step < needed:
             return []
         if not again:
             self._octave.free()
+            self._followed = 0
         self._catch(sight, self._read_in_octave(tempo, held if again else None))
         self._sense.reckon_with(self._told)
         self._trust(present * sight.weight)

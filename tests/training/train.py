@@ -2,11 +2,10 @@
 
     python -m tests.training.train --bank bank.npz --performances performances.npz --out FOLDER
 
-On a GPU of 80 GB the defaults make 38,400 scenes (680 h) in about two minutes and take 24,000 steps with each net, all
-nets side by side. On two cores without a GPU take ``--scenes 16 --batches 250 --passes 3000 --nets 1`` overnight.
+On a GPU of 80 GB the defaults make 38,400 scenes (680 h) in about two minutes and take 32,000 steps with each net, each
+step by whole scenes. On two cores without a GPU take ``--scenes 16 --batches 250 --passes 20000 --nets 1`` overnight.
 Everything is drawn from ``--seed``. Nets are written every 200 passes; ``--start NET.npz ...`` goes on from nets of an
-earlier run, best with another seed, and ``--widen WIDTH UNITS`` makes these larger first. A net that goes on forgets
-what it knew at a high rate: 3e-4 is a good ``--peak`` then, 1.2e-3 is not.
+earlier run, best with another seed.
 """
 
 from __future__ import annotations
@@ -33,7 +32,7 @@ from tests.training.sound import BANDS, Bank, features_of
 log = logging.getLogger(__name__)
 
 WIDTHS = (64, 96)
-"""Channels of the nets that are trained side by side."""
+"""Channels of the nets that may be trained in one run: each learns from the same scenes."""
 
 WARM_UP = 0.02
 AVERAGE = 0.004
@@ -206,10 +205,10 @@ def main() -> None:
     parser.add_argument("--bank", type=Path, required=True)
     parser.add_argument("--performances", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--batches", type=int, default=300, help="batches of scenes to make")
-    parser.add_argument("--passes", type=int, default=3000, help="batches to learn from")
-    parser.add_argument("--scenes", type=int, default=128, help="scenes in a batch")
-    parser.add_argument("--nets", type=int, default=len(WIDTHS))
+    parser.add_argument("--batches", type=int, default=400, help="batches of scenes to make")
+    parser.add_argument("--passes", type=int, default=32_000, help="batches to learn from")
+    parser.add_argument("--scenes", type=int, default=96, help="scenes in a batch")
+    parser.add_argument("--nets", type=int, default=1)
     parser.add_argument("--workers", type=int, default=12)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--peak", type=float, default=2e-3, help="highest learning rate")
