@@ -53,6 +53,16 @@ def test_each_state_comes_in_time(whole):
     assert 38.0 < idle < 39.5
 
 
+def test_a_beat_that_was_followed_long_is_caught_at_once_when_it_comes_back():
+    back_s = 25.0
+    sound = 0.3 * hiss(37.0, np.random.default_rng(3)).astype(np.float32)
+    sound[: 20 * RATE] += drums("winch-room", 80.0, 20.0)
+    sound[round(back_s * RATE) :] += drums("winch-room", 80.0, 12.0)
+    heard = hear(sound)
+    assert heard.states() == ["listening", "following", "holding", "following"]
+    assert heard.moves[2].frame < back_s * RATE < heard.moves[3].frame < (back_s + 1.6) * RATE  # two beats and a little
+
+
 def test_no_beat_falls_while_there_is_none(whole):
     spans = [(move.frame, move.now) for move in whole.moves]
     for beat in whole.beats:
