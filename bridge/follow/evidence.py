@@ -108,7 +108,8 @@ class Evidence:
     def __init__(self, learned: Learned, tempos: Numbers) -> None:
         self._learned = learned
         self._net = None if learned.net is None else Activation(learned.net)
-        self._onsets = Onsets()
+        counts = self._net is None or learned.free.onsets > 0 or learned.told.onsets > 0
+        self._onsets = Onsets() if counts else None
         onset_table = learned.onset_table
         if self._net is not None:
             usual = (np.exp(onset_table) * _TIME_IN_CLASS[:, None]).sum(axis=0) / _TIME_IN_CLASS.sum()
@@ -128,16 +129,17 @@ class Evidence:
         """Return what one more hop says."""
         learned = self._learned
         weights = learned.told if self.is_told else learned.free
-        of_onset = self._of_onset.at(self._onsets.hear(hop.tones_db))
+        by_class = np.zeros(CLASSES)
+        if self._onsets is not None:
+            by_class += weights.onsets * self._of_onset.at(self._onsets.hear(hop.tones_db))
         if self._net is None:
-            by_class = weights.onsets * of_onset
             return Weighed(np.repeat(by_class[:, None], PLACES, axis=1), None)
         heard = self._net.hear(hop.tones_db)
         present = heard.present - learned.present_bias
         of_beat, of_phase = self._of_beat.at(heard.beat), heard.phase
         if self.is_half_off:
             of_beat, of_phase = of_beat.take(HALF_ON), np.roll(of_phase, PHASE_BINS // 2)
-        by_class = weights.beat * of_beat + weights.onsets * of_onset
+        by_class += weights.beat * of_beat
         by_class += weights.present * max(-_PRESENT_LIMIT, min(_PRESENT_LIMIT, present))
         by_place = weights.phase * (of_phase + log(PHASE_BINS))
         by_tempo = None
