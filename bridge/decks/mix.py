@@ -7,9 +7,7 @@ from bridge.decks.speed import HOPS_A_BLOCK
 from bridge.events import FollowerState
 from bridge.follow.features import HOPS_PER_S, Hop
 
-_GONE_WITHIN = int(
-    2.3 * HOPS_PER_S
-)  # a beat that left is missed after 1.3 to 2.2 s, one ridden by 30 dB after 2.8 s or never
+_GONE_WITHIN = int(3.0 * HOPS_PER_S)  # four of six beats that left are missed by then; few ridden by 30 dB are
 _LOOKS_BACK_OF_GONE = int(6 * HOPS_PER_S)
 _LOOKS_BACK_OF_CAUGHT = int(12 * HOPS_PER_S)
 _LOOKS_ON = int(4 * HOPS_PER_S)
