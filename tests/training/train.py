@@ -3,7 +3,7 @@
     python -m tests.training.train --bank bank.npz --performances performances.npz --out FOLDER
 
 On a GPU of 80 GB the defaults make 38,400 scenes (680 h) in about two minutes and take 32,000 steps with each net, each
-step by whole scenes. On two cores without a GPU take ``--scenes 16 --batches 250 --passes 20000 --nets 1`` overnight.
+step by whole scenes. On two cores without a GPU take ``--scenes 16 --batches 250 --passes 15000 --nets 1`` overnight.
 Everything is drawn from ``--seed``. Nets are written every 200 passes; ``--start NET.npz ...`` goes on from nets of an
 earlier run, best with another seed.
 """
@@ -105,6 +105,13 @@ class Pupil:
         """Return the parts of the last step's loss."""
         return {name: round(float(part), 4) for name, part in self._parts.items()}
 
+    def losses_of(self, x: Tensor, target: Tensor) -> dict[str, float]:
+        """Return the parts of the loss that the slow average has on some scenes, without learning from them."""
+        x = torch.nn.functional.pad(x.float(), (0, 0, CONTEXT, 0))
+        with torch.no_grad(), torch.autocast(self._device.type, torch.bfloat16):
+            parts = loss_of(self.average(x), target)
+        return {name: round(float(part), 4) for name, part in parts.items()}
+
 
 def rate_at(done: float) -> float:
     """Return the learning rate over its peak when ``done`` (0..1) of the time is gone: warm-up, then half a cosine."""
@@ -133,6 +140,10 @@ class Kept:
         """Add a batch."""
         self._features.append(features.bfloat16())
         self._targets.append(target.half())
+
+    def put_apart(self) -> tuple[Tensor, Tensor]:
+        """Return the newest batch, which is drawn from no more: scenes that no net learns from."""
+        return self._features.pop(), self._targets.pop()
 
     def drawn(self) -> tuple[Tensor, Tensor]:
         """Return a batch mixed from parts of those kept."""
@@ -178,6 +189,7 @@ def taught(arguments: argparse.Namespace, device: torch.device) -> None:
     torch.backends.cuda.matmul.allow_tf32 = True
     end = time.monotonic() + arguments.seconds
     kept = sounded(arguments, device)
+    apart = kept.put_apart()
     pupils = pupils_of(arguments, device)
     hours = arguments.batches * arguments.scenes * SCENE_S / 3600
     losses: list[dict[str, object]] = []
@@ -195,6 +207,8 @@ def taught(arguments: argparse.Namespace, device: torch.device) -> None:
             losses.append(entry | {"nets": [pupil.losses() for pupil in pupils]})
             log.info("%s", json.dumps(losses[-1]))
         if number % 200 == 199:
+            losses.append({"pass": number, "apart": [pupil.losses_of(*apart) for pupil in pupils]})
+            log.info("%s", json.dumps(losses[-1]))
             write(pupils, arguments.out, hours, losses)
     write(pupils, arguments.out, hours, losses)
 
