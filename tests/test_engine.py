@@ -182,7 +182,7 @@ def test_when_only_echoes_of_the_clock_are_left_the_tempo_is_held_and_no_pedal_i
     loop = EchoLoop(rig, RATE, Engine(rig, RATE, learned()).handle, feedback=0.9, level_db=0.0)
     sound = np.where(np.arange(20 * RATE) < 12 * RATE, np.pad(night()[:, 0], (0, 2 * RATE)), 0.0)
     facts = [fact for at in range(0, len(sound), 441) for fact in loop.play(sound[at : at + 441])]
-    moves = [fact for fact in facts if isinstance(fact, FollowerChanged) and fact.at > 5]
+    moves = [fact for fact in facts if isinstance(fact, FollowerChanged) and fact.at > 6]
     assert [move.now for move in moves] == ["holding"]
     assert 13 < moves[0].at < 16
     assert not [fact for fact in facts if isinstance(fact, PedalTold | BeatPlaced) and fact.at > moves[0].at]
@@ -208,7 +208,8 @@ def test_a_deck_with_a_dry_tap_is_levelled_by_its_channels_and_gives_the_same_fa
     mean = np.mean(10.0 ** (np.array(levels) / 10))
     assert 10 * np.log10(mean) == pytest.approx(10 * np.log10(power), abs=1.5)  # though the tap is silent there
     assert [fact.change for fact in facts if isinstance(fact, DeckChanged)][:3] == ["started", "stopped", "started"]
-    assert np.median([fact.tempo for fact in facts if isinstance(fact, BeatPlaced)]) == pytest.approx(96.0, rel=0.01)
+    tempo = np.median([fact.tempo for fact in facts if isinstance(fact, BeatPlaced)])
+    assert tempo == pytest.approx(96.0, rel=0.02)  # there are three seconds of drums
 
 
 def test_a_deck_that_starts_is_noticed_with_its_level_before_and_after():
@@ -330,7 +331,7 @@ def test_a_pedal_that_needs_the_beat_is_told_where_it_falls():
     """As the beats that were placed have it, to 10 ms; one that delays is told the same, and need not care."""
     rig = dataclasses.replace(RIG, pedals=(dataclasses.replace(LONG_ECHO, name="stutter", needs="beat"),))
     facts = heard(night(), [512], Engine(rig, RATE, learned()))
-    beats = np.array([fact.at for fact in facts if isinstance(fact, BeatPlaced) and fact.at < 12.5])
+    beats = np.array([fact.at for fact in facts if isinstance(fact, BeatPlaced)])
     told = [fact for fact in facts if isinstance(fact, PedalTold)]
     assert told[0].why == "begin"
     for fact in told:

@@ -11,6 +11,7 @@ _GONE_WITHIN = int(3.0 * HOPS_PER_S)  # four of six beats that left are missed b
 _LOOKS_BACK_OF_GONE = int(6 * HOPS_PER_S)
 _LOOKS_BACK_OF_CAUGHT = int(12 * HOPS_PER_S)
 _LOOKS_ON = int(4 * HOPS_PER_S)
+_LOOKS_EVERY = 19  # hops: no divisor of a block's, so that blocks lie otherwise against the edge at each look
 _HEARD_BEFORE = int(2 * HOPS_PER_S)  # what came sooner after the mix itself was there from the begin
 
 
@@ -45,7 +46,7 @@ class Mix:
         if state != "following":
             return None
         self._followed += 1
-        return self._look_for_begin() if self._followed % HOPS_A_BLOCK == 1 else None
+        return self._look_for_begin() if self._followed % _LOOKS_EVERY == 1 else None
 
     def _look_for_end(self) -> Edge | None:
         edge = self._layers.fell(_LOOKS_BACK_OF_GONE)

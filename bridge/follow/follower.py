@@ -52,7 +52,10 @@ _SEEN = 110  # hops for which a beat must have been the likeliest
 _STEP_DOUBT, _SEEN_DOUBT = 0.38, 250  # once one fell out of step, or soon ended: steps that falter do, again and again
 _SEEN_TOLD, _SEEN_AGAIN = 50, 12  # hops, where it has a told tempo, or the held one of a beat that was followed long
 _LONG = 800  # hops
-_RIVAL_SEEN = 90
+_RIVAL_SEEN, _HALF_SEEN = (
+    90,
+    400,
+)  # hops; half a beat beside the line it must stay longer: many a rhythm leans both ways
 _LEAST_WEIGHT = 0.25
 _HELD_DOUBT = 0.3
 _TOLD_WITHIN = 0.08
@@ -325,8 +328,10 @@ class Follower:
                 self._catch(sight, self._beats.kept.tempo * octave)
             return
         self._beats.see(None)
-        if self._rivals.see(sight) >= _RIVAL_SEEN and sight is not None:
-            if self._half_by_hand and sight.lies_between(line):
+        seen = self._rivals.see(sight)
+        is_half = sight is not None and sight.lies_between(line)
+        if sight is not None and seen >= (_HALF_SEEN if is_half else _RIVAL_SEEN):
+            if is_half and self._half_by_hand:
                 self._sense.turn_half()
                 self._rivals.forget()
                 return
