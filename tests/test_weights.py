@@ -53,7 +53,8 @@ def test_without_the_net_only_onsets_count():
 
 
 @pytest.mark.parametrize(
-    "how", ["absent", "empty", "no archive", "cut short", "table", "into_weight", "memory_weight_hh_l0", "weights"]
+    "how",
+    ["absent", "empty", "no archive", "cut short", "table", "into_weight", "hear_3_weight", "add_10_bias", "weights"],
 )
 def test_a_net_that_cannot_be_used_is_told_with_its_file_and_onsets_stand_in(folder, how):
     damaged(folder / NET, how)

@@ -119,7 +119,7 @@ class _Layers:
     """
 
     def __init__(self, z: Mapping[str, Curve]) -> None:
-        count = sum(name.startswith("hear_") and name.endswith("weight") for name in z)
+        count = 1 + max(int(name.split("_")[1]) for name in z if name.startswith(("hear_", "add_")))
         width = len(z["into_bias"])
         # A logistic gate is half a hyperbolic tangent of half its argument, and a half: so one function does for both.
         halved = np.repeat(np.array([1.0, 0.5], np.float32), width)

@@ -120,7 +120,7 @@ def test_where_nothing_comes_back_it_says_so_and_what_to_do(slow_server: JackSer
     found = told(slow_server, *CLICK, status=1)
     assert found["answers"]["heard"] == 0
     assert found["answers"]["median_ms"] is None
-    assert "heard 0 times of 5. See that the cable goes from that output to that input" in found["stderr"]
+    assert "heard 0 of 5 times. See that the cable goes from that output to that input" in found["stderr"]
 
 
 @pytest.mark.jack
