@@ -29,7 +29,7 @@ from bridge.events_hand import Hand, TempoTold, Told
 from bridge.events_host import HostSuspended, NetLost
 from bridge.journal.take import RIG_COPY, write_whole
 from bridge.records import as_record
-from bridge.review.facts import STEP_RATIO
+from bridge.review.facts import jumps
 from bridge.review.kept import HOW_KEPT, Segment, blocks, kept_sound, kept_taps
 from bridge.review.read import Take, read_take
 from bridge.rig import Deck, FollowerKind, Rig, SoundInput
@@ -86,13 +86,13 @@ class Followed:
         beats = self.beats(deck)
         moves = [(fact.at, fact.now) for fact in self.facts if isinstance(fact, FollowerChanged) and fact.deck == deck]
         turned = [at for at, _ in moves]
-        jumps = [
+        turns = [
             (beat.known, "")
             for before, beat in pairwise(beats)
-            if _jumps(before, beat) and not any(before.known < at <= beat.known for at in turned)
+            if jumps(before, beat) and not any(before.known < at <= beat.known for at in turned)
         ]
         begin, state = 0.0, "idle"
-        for at, now in [*sorted(moves + jumps), (self.length_s, "")]:
+        for at, now in [*sorted(moves + turns), (self.length_s, "")]:
             tempi = [beat.tempo for beat in beats if begin <= beat.known < at]
             if at > begin:
                 yield begin, at, state, median(tempi) if tempi else None
@@ -126,10 +126,6 @@ class Followed:
         """Return everything that happened as one JSON object."""
         whole = {"file": str(self.path), "length_s": self.length_s, "facts": [as_record(fact) for fact in self.facts]}
         return json.dumps(whole, ensure_ascii=False, allow_nan=False)
-
-
-def _jumps(before: BeatPlaced, beat: BeatPlaced) -> bool:
-    return not 1 / STEP_RATIO <= beat.tempo / before.tempo <= STEP_RATIO
 
 
 def _change_text(fact: DeckChanged) -> str:

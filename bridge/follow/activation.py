@@ -136,19 +136,19 @@ class _Layers:
         self._begins = np.cumsum(self._sizes) - self._sizes
         self._past = np.zeros((int(self._sizes.sum()), width), np.float32)
         self._taps = np.empty((2 * count, width), np.float32)
-        self._width, self._hop = width, 0
+        self._hop = 0
 
     def forget(self) -> None:
         """Begin as if nothing had been heard."""
         self._past[:] = 0
 
     def hear(self, x: Curve) -> Curve:
-        """Return what comes out after an input of shape (width,); the same shape, valid until the next call."""
+        """Return what comes out after an input of shape (width,); the same shape."""
         oldest = self._begins + self._hop % self._sizes  # its place is the newest one's from now on
         middle = self._begins + (self._hop + self._sizes // 2) % self._sizes
         self._past.take(np.stack([oldest, middle], 1).ravel(), axis=0, out=self._taps, mode="clip")
         np.matmul(self._taps.reshape(len(oldest), 1, -1), self._of_past, out=self._heard)
-        heard, now, width = self._heard[:, 0], self._now, self._width
+        heard, now, width = self._heard[:, 0], self._now, len(x)
         heard += self._bias
         now[0] = x
         for i, both in enumerate(heard):

@@ -18,7 +18,7 @@ TEMPO_STEP = 0.0125
 """Ratio between neighbouring tempos of the belief, less 1."""
 
 _PRESENT_OVER = 30.0  # hops
-_STROKE = -2.2  # log odds of a beat, 0.1: drums have one of 0.3 and more in nearly every beat, and a bed has none
+_STROKE = -2.2  # log odds of a beat, 0.1, that counts as a stroke: drums have one in nearly every beat, a bed seldom
 _RESTS = 250  # hops without any, after which there is no beat to follow, whatever the net still makes of what was
 _DEAF = 150  # hops in which a net that starts anew does not know yet whether there is a beat
 _SLOW = 0.4  # hops by which right beats were placed late without it: 2.5 and 5.2 ms in 2 x 40 training scenes

@@ -11,10 +11,14 @@ listening   one beat stays the likeliest for over a second, and what   following
             is heard falls in step with it (`bridge.follow.step`)
 idle,       four taps                                                  holding
 listening
-following   no beat is sensed any more, what is heard falls out of     holding
-            step, or only known echoes are heard (`bridge.follow.echoes`)
-following   another beat stays the likeliest for a second              following
+following   no beat or no stroke is sensed any more, what is heard     holding
+            falls out of step, or only known echoes are heard
+            (`bridge.follow.echoes`)
+following   another beat stays the likeliest for a second, one that    following
+            lies half a beat beside it for four
 holding     one beat stays the likeliest, the held tempo for less long following
+            if it was followed long; longer than the first time if
+            what was followed soon ended
 ==========  =========================================================  =========
 """
 
@@ -46,16 +50,14 @@ READ_EVERY = 4
 BEGIN, END = 0.6, 0.4
 """Probability of a beat from which one is followed, and below which it is held."""
 
-_STEP_BEGIN, _STEP_END = 0.33, 0.17  # of `Sense.in_step`: drums have .35 and more, footsteps that falter seldom
+_STEP_BEGIN, _STEP_END = 0.33, 0.17  # of `Sense.in_step`, which footsteps that falter seldom have
 _STEP_EXPECTED = 0.2  # where it is a tempo that was told, or is held
 _SEEN = 110  # hops for which a beat must have been the likeliest
 _STEP_DOUBT, _SEEN_DOUBT = 0.38, 250  # once one fell out of step, or soon ended: steps that falter do, again and again
 _SEEN_TOLD, _SEEN_AGAIN = 50, 12  # hops, where it has a told tempo, or the held one of a beat that was followed long
 _LONG = 800  # hops
-_RIVAL_SEEN, _HALF_SEEN = (
-    90,
-    400,
-)  # hops; half a beat beside the line it must stay longer: many a rhythm leans both ways
+_RIVAL_SEEN = 90  # hops
+_HALF_SEEN = 400  # hops, of a rival half a beat beside the line: many a rhythm leans both ways
 _LEAST_WEIGHT = 0.25
 _HELD_DOUBT = 0.3
 _TOLD_WITHIN = 0.08

@@ -178,9 +178,13 @@ def _runs(
 
 def _goes_on(before: BeatPlaced, beat: BeatPlaced, changed: Sequence[float]) -> bool:
     near = beat.at - before.at <= GAP_BEATS * period_s(before.tempo)
-    alike = 1 / STEP_RATIO <= beat.tempo / before.tempo <= STEP_RATIO
     same = bisect_right(changed, before.known) == bisect_right(changed, beat.known)
-    return near and alike and same and beat.index == before.index + 1
+    return near and not jumps(before, beat) and same and beat.index == before.index + 1
+
+
+def jumps(before: BeatPlaced, beat: BeatPlaced) -> bool:
+    """Return whether the tempo jumps from one beat to the next, by more than `STEP_RATIO`."""
+    return not 1 / STEP_RATIO <= beat.tempo / before.tempo <= STEP_RATIO
 
 
 def _pieces(

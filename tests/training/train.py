@@ -191,7 +191,7 @@ def taught(arguments: argparse.Namespace, device: torch.device) -> None:
     kept = sounded(arguments, device)
     apart = kept.put_apart()
     pupils = pupils_of(arguments, device)
-    hours = arguments.batches * arguments.scenes * SCENE_S / 3600
+    hours = (arguments.batches - 1) * arguments.scenes * SCENE_S / 3600
     losses: list[dict[str, object]] = []
     begun = time.monotonic()
     for number in range(arguments.passes):
@@ -219,7 +219,9 @@ def main() -> None:
     parser.add_argument("--bank", type=Path, required=True)
     parser.add_argument("--performances", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--batches", type=int, default=400, help="batches of scenes to make")
+    parser.add_argument(
+        "--batches", type=int, default=400, help="batches of scenes to make, the last of them to be kept apart"
+    )
     parser.add_argument("--passes", type=int, default=32_000, help="batches to learn from")
     parser.add_argument("--scenes", type=int, default=96, help="scenes in a batch")
     parser.add_argument("--nets", type=int, default=1)
@@ -229,6 +231,8 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=math.inf, help="be done by then, scenes and all")
     parser.add_argument("--start", type=Path, nargs="*", default=[], help="nets to go on from")
     arguments = parser.parse_args()
+    if arguments.batches < 2:
+        parser.error(f"--batches {arguments.batches}: one batch is kept apart, so at least 2 are needed")
     logging.basicConfig(level=logging.INFO, format="%(message)s")
     taught(arguments, torch.device("cuda" if torch.cuda.is_available() else "cpu"))
 
