@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -114,7 +115,6 @@ def echoed(x: Tensor, delay: Tensor, feedback: Tensor, level: Tensor, dark: int 
     block = RATE // 10
     line = torch.zeros_like(x)
     out = torch.empty_like(x)
-    scenes = len(x)
     ramp = torch.arange(block, device=x.device) / block
     reads = torch.cat([delay[:, :: FRAMES * block // N], delay[:, -1:]], 1) * RATE
     n = torch.arange(block, device=x.device)
@@ -129,7 +129,40 @@ def echoed(x: Tensor, delay: Tensor, feedback: Tensor, level: Tensor, dark: int 
         here = slice(k * block, (k + 1) * block)
         line[:, here] = x[:, here] + feedback[:, None] * wet
         out[:, here] = x[:, here] + level[:, None] * wet
-    return out[:scenes]
+    return out
+
+
+class EchoRecorded:
+    """`echoed` for many batches of one size on a GPU: its thousands of small steps are recorded once and played back.
+
+    Args:
+        scenes: Scenes in a batch.
+        device: A GPU.
+    """
+
+    def __init__(self, scenes: int, device: torch.device) -> None:
+        self._given = (
+            torch.zeros(scenes, N, device=device),
+            torch.zeros(scenes, FRAMES, device=device),
+            torch.zeros(scenes, device=device),
+            torch.zeros(scenes, device=device),
+        )
+        self._graph = torch.cuda.CUDAGraph()
+        with torch.cuda.graph(self._graph):
+            self._out = echoed(*self._given)
+
+    @classmethod
+    @functools.cache
+    def of(cls, scenes: int, device: torch.device) -> EchoRecorded:
+        """Return the record for a size, made once."""
+        return cls(scenes, device)
+
+    def __call__(self, *given: Tensor) -> Tensor:
+        """Return what `echoed` would, from the same arguments."""
+        for mine, new in zip(self._given, given, strict=True):
+            mine.copy_(new)
+        self._graph.replay()
+        return self._out.clone()
 
 
 def shaped(spectrum: Tensor, points: Tensor) -> Tensor:
@@ -219,6 +252,18 @@ def normalised(db: Tensor) -> Tensor:
     return torch.cat([level, change], 2).clamp(-4, 4)
 
 
+def with_echo(x: Tensor, delay: Tensor, echo: Tensor) -> Tensor:
+    """Return sound with the repeats of those scenes that have an echo; ``echo``: feedback and level of each scene."""
+    if x.is_cuda:
+        record = EchoRecorded.of(len(x), x.device)
+        return record(x, delay.clamp(min=0.105), echo[:, 0], echo[:, 1])
+    wet = torch.nonzero(echo[:, 1] > 0)[:, 0]
+    out = x.clone()
+    if len(wet):
+        out[wet] = echoed(x[wet], delay[wet], echo[wet, 0], echo[wet, 1])
+    return out
+
+
 def sound_of(bank: Bank, scenes: dict[str, Tensor], generator: torch.Generator, chunk: int = 32) -> Tensor:
     """Return the sound of scenes that `tests.training.scene.stacked` put together: shape (scenes, N)."""
     count = len(scenes["delay"])
@@ -226,10 +271,7 @@ def sound_of(bank: Bank, scenes: dict[str, Tensor], generator: torch.Generator, 
     loose = scattered(bank, scenes["dry_events"], count)
     for i in range(0, count, chunk):
         drums[i : i + chunk] = through_tape(drums[i : i + chunk], scenes["tape"][i : i + chunk], generator)
-    wet = torch.nonzero(scenes["echo"][:, 1] > 0)[:, 0]
-    if len(wet):
-        echo = scenes["echo"][wet]
-        drums[wet] = echoed(drums[wet], scenes["delay"][wet], echo[:, 0], echo[:, 1])
+    drums = with_echo(drums, scenes["delay"], scenes["echo"])
     for i in range(0, count, chunk):
         part = {name: value[i : i + chunk] for name, value in scenes.items()}
         mix = drums[i : i + chunk] + loose[i : i + chunk] + beds(part, generator)

@@ -54,17 +54,25 @@ class Scenes(torch.utils.data.IterableDataset):  # type: ignore[misc]
             yield {name: torch.from_numpy(value) for name, value in batch.items()}
 
 
-def blinded(x: Tensor, generator: torch.Generator) -> Tensor:
-    """Return features of which some scenes miss their highest or lowest bands, as through a dull or thin tape."""
+def varied(x: Tensor, generator: torch.Generator) -> Tensor:
+    """Return features as if each scene were on another tape: so that no scene is ever heard twice alike.
+
+    Some miss their highest or lowest bands, as through a dull or thin tape; some are up to two bands higher or lower
+    (a band is three semitones); all have a little more or less between loud and soft.
+    """
     scenes, device = len(x), x.device
     band = torch.arange(BANDS, device=device).repeat(2)
 
     def drawn(low: float, high: float) -> Tensor:
         return low + (high - low) * torch.rand(scenes, 1, 1, device=device, generator=generator)
 
+    shift = torch.where(drawn(0, 1) < 0.5, drawn(-2.5, 2.5).round(), 0.0).long()
     top = torch.where(drawn(0, 1) < 0.3, drawn(12, 32), 99.0)
     bottom = torch.where(drawn(0, 1) < 0.12, drawn(0, 8), -1.0)
-    return x * ((band < top) & (band > bottom))
+    source = band + shift
+    there = (source >= 0) & (source < BANDS) & (band < top) & (band > bottom)
+    source = source.clamp(0, BANDS - 1) + BANDS * (torch.arange(2 * BANDS, device=device) >= BANDS)
+    return x.gather(2, source.expand(x.shape)) * there * drawn(0.8, 1.25)
 
 
 class Pupil:
@@ -78,6 +86,7 @@ class Pupil:
     def __init__(self, net: Net, seed: int) -> None:
         self.net, self.average, self.seed, self.steps = net, copy.deepcopy(net), seed, 0
         self._device = next(net.parameters()).device
+        self._quick = torch.compile(net) if self._device.type == "cuda" else net
         self._optimiser = torch.optim.AdamW(net.parameters(), lr=1e-4, weight_decay=1e-3)
         self._generator = torch.Generator(self._device)
         self._generator.manual_seed(seed)
@@ -87,9 +96,9 @@ class Pupil:
         """Take one step by whole scenes."""
         for group in self._optimiser.param_groups:
             group["lr"] = rate
-        x = torch.nn.functional.pad(blinded(x.float(), self._generator), (0, 0, CONTEXT, 0))
+        x = torch.nn.functional.pad(varied(x.float(), self._generator), (0, 0, CONTEXT, 0))
         with torch.autocast(self._device.type, torch.bfloat16):
-            logits = self.net(x)
+            logits = self._quick(x)
         parts = loss_of(logits, target)
         self._optimiser.zero_grad(set_to_none=True)
         torch.stack(list(parts.values())).sum().backward()
@@ -134,12 +143,19 @@ class Kept:
     def __init__(self, seed: int) -> None:
         self._features: list[Tensor] = []
         self._targets: list[Tensor] = []
+        self._oldest = 0
         self._rng = np.random.default_rng([seed, 1])
 
     def keep(self, features: Tensor, target: Tensor) -> None:
         """Add a batch."""
         self._features.append(features.bfloat16())
         self._targets.append(target.half())
+
+    def renew(self, features: Tensor, target: Tensor) -> None:
+        """Put a batch in the place of the one that was kept longest."""
+        self._features[self._oldest] = features.bfloat16()
+        self._targets[self._oldest] = target.half()
+        self._oldest = (self._oldest + 1) % len(self._features)
 
     def put_apart(self) -> tuple[Tensor, Tensor]:
         """Return the newest batch, which is drawn from no more: scenes that no net learns from."""
@@ -159,20 +175,15 @@ class Kept:
         )
 
 
-def sounded(arguments: argparse.Namespace, device: torch.device) -> Kept:
-    """Return fresh scenes as features and what is asked of them."""
+def sounded(arguments: argparse.Namespace, device: torch.device) -> Iterator[tuple[Tensor, Tensor]]:
+    """Return endless batches of fresh scenes as features, and what is asked of them."""
     bank = Bank.load(arguments.bank, device)
     dataset = Scenes(arguments.bank, arguments.performances, arguments.scenes, arguments.seed)
     generator = torch.Generator(device)
     generator.manual_seed(arguments.seed)
-    kept = Kept(arguments.seed)
-    plans = iter(torch.utils.data.DataLoader(dataset, batch_size=None, num_workers=arguments.workers))
-    for number in range(arguments.batches):
-        batch = {name: value.to(device) for name, value in next(plans).items()}
-        kept.keep(features_of(bank, batch, generator), asked(batch))
-        if number % 25 == 0:
-            log.info("%d of %d batches", number, arguments.batches)
-    return kept
+    for plan in torch.utils.data.DataLoader(dataset, batch_size=None, num_workers=arguments.workers):
+        batch = {name: value.to(device) for name, value in plan.items()}
+        yield features_of(bank, batch, generator), asked(batch)
 
 
 def pupils_of(arguments: argparse.Namespace, device: torch.device) -> list[Pupil]:
@@ -188,16 +199,22 @@ def taught(arguments: argparse.Namespace, device: torch.device) -> None:
     """Make the scenes, train the nets and write them."""
     torch.backends.cuda.matmul.allow_tf32 = True
     end = time.monotonic() + arguments.seconds
-    kept = sounded(arguments, device)
+    fresh, kept = sounded(arguments, device), Kept(arguments.seed)
+    for number in range(arguments.batches):
+        kept.keep(*next(fresh))
+        if number % 25 == 0:
+            log.info("%d of %d batches", number, arguments.batches)
     apart = kept.put_apart()
-    pupils = pupils_of(arguments, device)
-    hours = (arguments.batches - 1) * arguments.scenes * SCENE_S / 3600
+    pupils, made = pupils_of(arguments, device), arguments.batches - 1
     losses: list[dict[str, object]] = []
     begun = time.monotonic()
     for number in range(arguments.passes):
         done = max(number / arguments.passes, (time.monotonic() - begun) / (end - begun))
         if done >= 1:
             break
+        if arguments.renew and number % arguments.renew == arguments.renew - 1:
+            kept.renew(*next(fresh))
+            made += 1
         rate = arguments.peak * rate_at(done)
         x, target = kept.drawn()
         for pupil in pupils:
@@ -209,8 +226,8 @@ def taught(arguments: argparse.Namespace, device: torch.device) -> None:
         if number % 200 == 199:
             losses.append({"pass": number, "apart": [pupil.losses_of(*apart) for pupil in pupils]})
             log.info("%s", json.dumps(losses[-1]))
-            write(pupils, arguments.out, hours, losses)
-    write(pupils, arguments.out, hours, losses)
+            write(pupils, arguments.out, made * arguments.scenes * SCENE_S / 3600, losses)
+    write(pupils, arguments.out, made * arguments.scenes * SCENE_S / 3600, losses)
 
 
 def main() -> None:
@@ -221,6 +238,9 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument(
         "--batches", type=int, default=400, help="batches of scenes to make, the last of them to be kept apart"
+    )
+    parser.add_argument(
+        "--renew", type=int, default=12, help="steps after which one batch gives way to a fresh one; 0: none does"
     )
     parser.add_argument("--passes", type=int, default=32_000, help="batches to learn from")
     parser.add_argument("--scenes", type=int, default=96, help="scenes in a batch")
