@@ -29,16 +29,40 @@ STYLES: tuple[tuple[float, dict[str, str]], ...] = (
 of a bar, or per twelfth where the beat is in three ("9" is nearly always), for kick, snare, and another sound, mostly
 off the beat. Common practice, no source."""
 
+DRAWN_STYLES = 5.0
+"""How often a pattern is drawn by `drawn_style` instead, beside those above."""
+
 Sounds = tuple[list[NDArray[np.int64]], NDArray[np.float64], NDArray[np.float64]]
 """Per class the bank's sounds by loudness, its gain, and its pitch."""
+
+
+def drawn_style(rng: np.random.Generator) -> dict[str, str]:
+    """Return a pattern that nobody wrote, in the form of `STYLES`: kick and snare on beats, halves and sixteenths.
+
+    The first beat of a bar bears the kick most often, and the second and fourth, or the third, the snare; all else is
+    drawn anew for each tape, so that now and then the halves bear as much as the beats.
+    """
+    place = np.arange(16)
+    level = np.where(place % 4 == 0, 0, np.where(place % 2 == 0, 1, 2))
+    likely = np.array([rng.uniform(0, 0.7), rng.uniform(0, 0.6), rng.uniform(0, 0.25)])[level]
+    likely[0] = rng.uniform(0.6, 1.0)
+    kick = np.where(rng.random(16) < likely, 9, 0)
+    snare = np.where(
+        rng.random(16) < np.array([0.05, 0.2, 0.12])[level] * rng.uniform(0, 2), rng.integers(2, 10, 16), 0
+    )
+    snare[[4, 12] if chance(rng, 0.75) else [8]] = 9
+    off = np.where(rng.random(16) < np.array([0.4, 0.3, 0.1])[level] * rng.uniform(0, 2), 9, 0)
+    parts = {"kick": kick, "snare": snare} | ({"off": off} if chance(rng, 0.3) else {})
+    return {part: "".join(map(str, tenths)) for part, tenths in parts.items()}
 
 
 def programmed(rng: np.random.Generator, beats: int) -> NDArray[np.float64]:
     """Return a pattern by machine: shape (n, 3), time in beats, class, velocity."""
     bars = int(rng.choice([1, 2, 4]))
     swing = rng.choice([0.0, 0.0, 0.08, 0.17, 0.33]) / 2
-    often = np.array([weight for weight, _ in STYLES])
-    style = STYLES[int(rng.choice(len(STYLES), p=often / often.sum()))][1]
+    often = np.array([*(weight for weight, _ in STYLES), DRAWN_STYLES])
+    which = int(rng.choice(len(often), p=often / often.sum()))
+    style = STYLES[which][1] if which < len(STYLES) else drawn_style(rng)
     sharp, hat_every = rng.uniform(0.7, 1.6), int(rng.choice([1, 2, 2, 4, 8]))
     hat_off = int(rng.choice([0, 0, 0, 1])) * (hat_every // 2)
     hat_kind = int(rng.choice([3, 3, 4, 5, 10, OTHER]))

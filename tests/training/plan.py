@@ -119,11 +119,12 @@ def one_tape(
     notes = swung(rng, thinned(rng, notes.astype(float))) - np.array([lead, 0, 0])
     at = np.interp(notes[:, 0], place, CLOCK, left=-1, right=99)
     keep = (at >= max(begin, 0)) & (at < min(end, SCENE_S - 0.05))
-    for _ in range(int(rng.random() < 0.15)):  # a hand on the mute
+    for _ in range(int(rng.random() < 0.3)):  # a hand on the mute or the fader: what was is known when it comes back
         mute = rng.uniform(max(begin, 0) + 6, 60)
-        length = rng.uniform(1, 8)
+        length = rng.uniform(1, 8) if chance(rng, 0.5) else rng.uniform(4, 16)
         keep &= ~((at > mute) & (at < mute + length))
-        weight[int(mute * 100) : int((mute + length + 1.0) * 100)] = 0
+        again = at[at >= mute + length]
+        weight[int(mute * 100) : int((again.min() if len(again) else SCENE_S) * 100) + 10] = 0
     at, notes = at[keep], notes[keep]
     write_truth(np.arange(beats) + offsets - lead, place, (begin, end), truth, weight)
     for column, kinds in enumerate(([0], [1, 2])):

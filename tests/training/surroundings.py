@@ -52,6 +52,8 @@ def random_bed(rng: np.random.Generator, beat: bool, plain: bool = False) -> dic
 def loose_events(rng: np.random.Generator, m: Material, beat: bool) -> NDArray[np.float64]:
     """Return sounds without a pulse: notes and chords, speech, rummage, footsteps that falter."""
     speed = np.full(FRAMES + 1, np.exp(rng.normal(0, 0.35)))
+    if not beat and chance(rng, 0.12):
+        return faltering_hits(rng, m, speed)
     rows = []
     for p, kinds, gap, cv in (
         (0.3, [TONE], (1.5, 6.0), 0.5),
@@ -88,7 +90,7 @@ def faltering_hits(rng: np.random.Generator, m: Material, speed: NDArray[np.floa
     """Return steps, rattle or a gate in the wind: one or two sounds, no gap like the one before, and halts."""
     mean, spread = np.exp(rng.uniform(np.log(0.25), np.log(1.4))), rng.uniform(0.2, 0.55)
     gaps = np.exp(rng.normal(np.log(mean), spread, int(80 / mean) + 8))
-    gaps += rng.exponential(2.0, len(gaps)) * (rng.random(len(gaps)) < rng.choice([0.0, 0.03, 0.1]))
+    gaps += rng.exponential(2.0, len(gaps)) * (rng.random(len(gaps)) < rng.choice([0.0, 0.03, 0.1, 0.2]))
     at = np.cumsum(gaps) - rng.uniform(0, mean)
     at = at[(at > 0) & (at < SCENE_S - 0.1)]
     kinds = rng.choice([0, 1, 2, 3, 5, 6, 7, 8, 9, OTHER], int(rng.integers(1, 3)))

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.training.hits import drawn_style
 from tests.training.material import CLASSES, DRUMMERS_APART, RATE, Material
 from tests.training.performances import slow_offset
 from tests.training.plan import random_scene, tape_speed, write_truth
@@ -92,3 +94,27 @@ def test_a_tape_never_runs_backwards() -> None:
     for seed in range(100):
         speed, _ = tape_speed(np.random.default_rng(seed))
         assert (speed > 0.05).all()
+
+
+def test_drawn_patterns_have_a_bar_of_sixteenths_and_differ() -> None:
+    rng = np.random.default_rng(1)
+    styles = [drawn_style(rng) for _ in range(50)]
+    for style in styles:
+        assert {"kick", "snare"} <= set(style) <= {"kick", "snare", "off"}
+        for tenths in style.values():
+            assert len(tenths) == 16
+            assert tenths.isdigit()
+    assert len({style["kick"] for style in styles}) > 40
+
+
+def test_a_beat_back_from_a_mute_is_asked_for_from_its_first_hit(material: Material) -> None:
+    """Nothing is asked within the silence; a tenth of a second after the first hit the place in the beat is."""
+    asked_after = 0
+    for seed in range(120):
+        scene = random_scene(np.random.default_rng(seed), material)
+        hits = np.sort(scene.events[:, 0]) / RATE
+        for before, after in pairwise(hits):
+            middle, back = int(50 * (before + after)), int(100 * after) + 12
+            if after - before > 4 and scene.present[middle] and scene.present[back] and scene.weight[middle] == 0:
+                asked_after += scene.weight[back] > 0
+    assert asked_after > 5
