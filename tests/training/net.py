@@ -1,4 +1,4 @@
-"""The net that is trained: three frames wide, one recurrent layer, and what it is asked."""
+"""The net that is trained, a stack of causal dilated convolutions, and what it is asked."""
 
 from __future__ import annotations
 
@@ -128,6 +128,33 @@ def save(net: Net, path: Path, **facts: object) -> None:
     """Write the weights as production reads them: plain float32 arrays by name, and facts about them."""
     arrays = {name.replace(".", "_"): value.detach().float().cpu().numpy() for name, value in net.state_dict().items()}
     np.savez_compressed(path, **arrays, **{name: np.array(fact) for name, fact in facts.items()})
+
+
+def widened(net: Net, width: int) -> Net:
+    """Return a wider net that says the same: its new channels hear everything, and nothing hears them yet.
+
+    Source: T. Chen, I. Goodfellow and J. Shlens, "Net2Net: Accelerating Learning via Knowledge Transfer", ICLR 2016.
+
+    Raises:
+        ValueError: The net is wider than that.
+    """
+    old = len(net.into.bias)
+    if old > width:
+        raise ValueError(f"a net of {old} channels cannot become one of {width}: give at least {old}")
+    new = Net(width)
+    # Where the old channels lie among those of a layer's taps, and among its levels and gates.
+    taps, gated = (np.add.outer(np.arange(n) * width, np.arange(old)).ravel() for n in (TAPS, 2))
+    channels, wide, out = np.arange(old), np.arange(WIDE), np.arange(sum(HEADS.values()))
+    layers = [("into", channels, np.arange(2 * BANDS)), ("wide", wide, channels), ("out", out, wide)]
+    layers += [(f"hear.{i}", gated, taps) for i in range(len(DILATIONS))]
+    layers += [(f"add.{i}", channels, channels) for i in range(len(DILATIONS))]
+    with torch.no_grad():
+        for name, rows, columns in layers:
+            here, there = net.get_submodule(name), new.get_submodule(name)
+            there.weight[rows] = 0.0
+            there.weight[np.ix_(rows, columns)] = here.weight
+            there.bias[rows] = here.bias
+    return new
 
 
 def load(path: Path) -> Net:

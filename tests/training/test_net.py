@@ -28,3 +28,19 @@ def test_hop_by_hop_it_says_what_was_trained(tmp_path: Path, monkeypatch: pytest
     np.testing.assert_allclose([hop.beat for hop in said], trained["beat"][0, :, 0].numpy(), atol=1e-4)
     log_phase = torch.log_softmax(trained["phase"][0], 1).numpy()
     np.testing.assert_allclose([hop.phase for hop in said], log_phase, atol=1e-4)
+
+
+def test_a_wider_net_says_the_same_at_first() -> None:
+    torch = pytest.importorskip("torch")
+    from tests.training.net import CONTEXT, Net, widened
+
+    torch.manual_seed(1)
+    net = Net(8)
+    wider = widened(net, 12)
+    sound = torch.randn(2, 300 + CONTEXT, 2 * TONES)
+    with torch.no_grad():
+        for head, said in net(sound).items():
+            torch.testing.assert_close(wider(sound)[head], said)
+    assert len(wider.into.bias) == 12
+    with pytest.raises(ValueError, match="8 channels cannot become one of 4"):
+        widened(net, 4)

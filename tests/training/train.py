@@ -24,15 +24,12 @@ import torch
 from torch import Tensor
 
 from tests.training.material import Material
-from tests.training.net import CONTEXT, Net, asked, load, loss_of, save
+from tests.training.net import CONTEXT, Net, asked, load, loss_of, save, widened
 from tests.training.plan import random_scene
 from tests.training.scene import SCENE_S, stacked
 from tests.training.sound import BANDS, Bank, features_of
 
 log = logging.getLogger(__name__)
-
-WIDTHS = (64, 96)
-"""Channels of the nets that may be trained in one run: each learns from the same scenes."""
 
 WARM_UP = 0.02
 AVERAGE = 0.004
@@ -187,11 +184,10 @@ def sounded(arguments: argparse.Namespace, device: torch.device) -> Iterator[tup
 
 
 def pupils_of(arguments: argparse.Namespace, device: torch.device) -> list[Pupil]:
-    """Return the nets to train: those of ``--start``, then fresh ones in the other widths."""
-    nets = [load(path) for path in arguments.start]
-    for i, width in enumerate(WIDTHS[len(nets) : arguments.nets], len(nets)):
-        torch.manual_seed(arguments.seed + i)
-        nets.append(Net(width))
+    """Return the nets to train: those of ``--start``, widened where they are narrower, then fresh ones."""
+    torch.manual_seed(arguments.seed)
+    nets = [widened(load(path), arguments.width) for path in arguments.start]
+    nets += [Net(arguments.width) for _ in range(len(nets), arguments.nets)]
     return [Pupil(net.to(device), arguments.seed + i) for i, net in enumerate(nets)]
 
 
@@ -244,7 +240,8 @@ def main() -> None:
     )
     parser.add_argument("--passes", type=int, default=32_000, help="batches to learn from")
     parser.add_argument("--scenes", type=int, default=96, help="scenes in a batch")
-    parser.add_argument("--nets", type=int, default=1)
+    parser.add_argument("--nets", type=int, default=1, help="how many learn from the same scenes")
+    parser.add_argument("--width", type=int, default=96, help="channels of a net")
     parser.add_argument("--workers", type=int, default=12)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--peak", type=float, default=2e-3, help="highest learning rate")
