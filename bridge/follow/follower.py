@@ -163,7 +163,7 @@ class Follower:
         self._sense.assume(told, self._hops - sight.beat, _TAPS_COUNT[min(len(taps), 4) - 2])
         if len(taps) < 4:
             return []
-        self._octave.settle(by_hand=True)
+        self._octave.settle()
         self._half_by_hand = True
         self._followed = _LONG
         self._catch(sight, told)
@@ -193,7 +193,7 @@ class Follower:
             return False
         self._told = tempo
         self._beats.go_at(tempo)
-        self._octave.settle(by_hand=True)
+        self._octave.settle()
         self._watch.forget()
         self._rivals.forget()
         self._sense.reckon_with(tempo)
@@ -311,7 +311,7 @@ class Follower:
         near = kept
         if near is None and self._is_told(tempo):
             near = self._told
-            self._octave.settle(by_hand=False)
+            self._octave.settle()
         elif near is None and self._told is not None and not misread(tempo, self._told):
             self._told = None
         if near is None:

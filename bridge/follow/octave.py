@@ -2,9 +2,7 @@
 
 Half and double tempo explain a beat almost as well. For the first seconds the likelier one may soon take over; from
 then on only one that stays far the likelier for long. Either way that is once: then the octave stays for ten minutes,
-or until there is a reason (another tape, a speed switch, a hand). What a card told stays as well, until the belief has
-long agreed to it and then sees another octave for sure: the speed was switched, and nothing else showed it. What a hand
-chose stays.
+or until there is a reason (another tape, a speed switch, a hand).
 """
 
 from __future__ import annotations
@@ -18,7 +16,6 @@ _YOUNG = 8 * HOPS_PER_S  # hops
 _OVER, _SURE = 2.0 * HOPS_PER_S, 0.75  # part of the looks of so many hops that must see another octave
 _OVER_LATE, _SURE_LATE = 5.0 * HOPS_PER_S, 0.9
 _STAYS = 600 * HOPS_PER_S
-_AGREED = 10 * HOPS_PER_S  # hops in which the belief saw the octave that was told
 
 
 class OctaveChoice:
@@ -32,13 +29,11 @@ class OctaveChoice:
         self._heard = 0
         self._above = self._below = 0.0
         self._stays = 0
-        self._agreed = 0
-        self._is_told = self._is_chosen = False
+        self._is_told = False
 
-    def settle(self, *, by_hand: bool) -> None:
-        """Keep the octave from now on: a card told it, or a hand."""
-        self._agreed = 0
-        self._is_told, self._is_chosen = True, by_hand
+    def settle(self) -> None:
+        """Keep the octave from now on: it was told."""
+        self._is_told = True
 
     def hear(self, sight: Sight, period: float, hops: int) -> float:
         """Return 2 or 0.5 if the tempo that is followed should be counted in another octave, else 1.
@@ -51,13 +46,11 @@ class OctaveChoice:
         self._heard += hops
         self._stays -= hops
         octaves = round(log2(period / sight.period))
-        self._agreed += hops * (octaves == 0)
         is_young = self._heard < _YOUNG
         share = hops / (_OVER if is_young else _OVER_LATE)
         self._above += share * ((octaves == 1) - self._above)
         self._below += share * ((octaves == -1) - self._below)
-        is_kept = self._is_chosen or (self._is_told and self._agreed < _AGREED) or self._stays > 0
-        if is_kept or max(self._above, self._below) < (_SURE if is_young else _SURE_LATE):
+        if self._is_told or self._stays > 0 or max(self._above, self._below) < (_SURE if is_young else _SURE_LATE):
             return 1.0
         self._stays = _STAYS
         above, self._above, self._below = self._above > self._below, 0.0, 0.0

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import pytest
-
 from bridge.follow.line import Sight
 from bridge.follow.octave import OctaveChoice
 
@@ -47,16 +45,7 @@ def test_a_choice_that_is_free_again_moves_soon():
     assert 0.5 in heard(choice, 120.0, 4.0)
 
 
-@pytest.mark.parametrize("by_hand", [True, False])
-def test_a_told_octave_stays(by_hand: bool):
+def test_a_told_octave_stays():
     choice = OctaveChoice()
-    choice.settle(by_hand=by_hand)
+    choice.settle()
     assert set(heard(choice, 120.0, 700.0)) == {1.0}
-
-
-@pytest.mark.parametrize(("by_hand", "moves"), [(True, 0), (False, 1)])
-def test_an_octave_from_a_card_moves_once_it_was_believed_and_is_no_more_but_that_of_a_hand_does_not(by_hand, moves):
-    choice = OctaveChoice()
-    choice.settle(by_hand=by_hand)
-    assert set(heard(choice, 60.0, 11.0)) == {1.0}
-    assert heard(choice, 120.0, 60.0).count(0.5) == moves
