@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from math import floor
 
 from bridge.follow.line import SAME_PLACE, Sight
 from bridge.follow.timeline import Timeline
@@ -65,8 +66,9 @@ class BeatLine:
         self._frame, self._hops = frame, hops
 
     def as_sight(self) -> Sight:
-        """Return the line as if it had been seen."""
-        return Sight(self._hops, self.hop_of(self.kept.frame), self.kept.period / self._hop, 1.0)
+        """Return the line, by its last beat that has passed, as if it had been seen."""
+        last = self.kept.frame_of(floor(self.kept.beat_at(self._frame)))
+        return Sight(self._hops, self.hop_of(last), self.kept.period / self._hop, 1.0)
 
     def hop_of(self, frame: float) -> float:
         """Return a frame of sound in hops, with a fraction."""

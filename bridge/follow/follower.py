@@ -51,13 +51,17 @@ BEGIN, END = 0.6, 0.4
 """Probability of a beat from which one is followed, and below which it is held."""
 
 _STEP_BEGIN, _STEP_END = 0.33, 0.17  # of `Sense.in_step`, which footsteps that falter seldom have
-_STEP_EXPECTED = 0.2  # where it is a tempo that was told, or is held
+_STEP_EXPECTED = 0.2  # where it is a tempo that is held, or one that was seen for long
+_STEP_TOLD = 0.06
 _SEEN = 110  # hops for which a beat must have been the likeliest
-_STEP_DOUBT, _SEEN_DOUBT = 0.38, 250  # once one fell out of step, or soon ended: steps that falter do, again and again
-_SEEN_TOLD, _SEEN_AGAIN = 50, 12  # hops, where it has a told tempo, or the held one of a beat that was followed long
+_STEP_DOUBT, _SEEN_DOUBT = 0.48, 250  # once one fell out of step, or soon ended: steps that falter do, again and again
+_STEP_END_LONG = 0.1  # of a beat that was followed long: its echoes fall beside it, too
+_SEEN_SURE = 500  # hops of one beat, which steps that falter never are: then it need be in step as one expected
+_SEEN_TOLD, _SEEN_AGAIN = 30, 12  # hops, where it has a told tempo, or the held one of a beat that was followed long
 _LONG = 800  # hops
 _RIVAL_SEEN = 90  # hops
 _HALF_SEEN = 400  # hops, of a rival half a beat beside the line: many a rhythm leans both ways
+_YOUNG, _YOUNG_SEEN = 400, 60  # hops since a beat was caught, in which any rival may take over so soon
 _LEAST_WEIGHT = 0.25
 _HELD_DOUBT = 0.3
 _TOLD_WITHIN = 0.08
@@ -94,6 +98,7 @@ class Follower:
         self._rivals = Watch()
         self._half_by_hand = self._doubts = False
         self._followed = 0  # hops for which this beat was followed
+        self._caught = 0  # hops since it was last caught
         self._frame = 0
         self._hops = 0
         self._taps: deque[float] = deque(maxlen=8)
@@ -265,8 +270,9 @@ class Follower:
         if self.state != "following":
             return self._find(sight, present)
         self._followed += READ_EVERY
+        self._caught += READ_EVERY
         self._trust(self._believed + 0.05 * (present * sight.weight - self._believed))
-        if present < END or self._sense.in_step < _STEP_END:
+        if present < END or self._sense.in_step < (_STEP_END_LONG if self._followed >= _LONG else _STEP_END):
             return self._enter("holding")
         self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
         return []
@@ -285,17 +291,20 @@ class Follower:
         again = held is not None and abs(octave_gap(tempo, held)) < log2(1 + SAME_TEMPO)
         is_back = again and self._followed >= _LONG
         if self._is_told(tempo):
-            needed, for_hops = _STEP_EXPECTED, _SEEN_TOLD
+            needed, for_hops = _STEP_TOLD, _SEEN_TOLD
         elif self._doubts:
             needed, for_hops = _STEP_DOUBT, _SEEN_DOUBT
         else:
             needed, for_hops = (_STEP_EXPECTED, _SEEN_AGAIN) if is_back else (_STEP_BEGIN, _SEEN)
+        if seen >= _SEEN_SURE:
+            needed = min(needed, _STEP_EXPECTED)
         if seen < (_SEEN_AGAIN if is_back else for_hops) or self._sense.in_step < needed:
             return []
         if not again:
             self._octave.free()
             self._followed = 0
         self._catch(sight, self._read_in_octave(tempo, held if again else None))
+        self._caught = 0
         self._sense.reckon_with(self._told)
         self._trust(present * sight.weight)
         return self._enter("following")
@@ -332,7 +341,8 @@ class Follower:
         self._beats.see(None)
         seen = self._rivals.see(sight)
         is_half = sight is not None and sight.lies_between(line)
-        if sight is not None and seen >= (_HALF_SEEN if is_half else _RIVAL_SEEN):
+        needed = _YOUNG_SEEN if self._caught < _YOUNG else _HALF_SEEN if is_half else _RIVAL_SEEN
+        if sight is not None and seen >= needed:
             if is_half and self._half_by_hand:
                 self._sense.turn_half()
                 self._rivals.forget()

@@ -15,6 +15,8 @@ from cmath import exp as turned
 from math import exp, pi
 
 _KEPT = 1.0 - 1.0 / 400.0  # a hop: strokes count for about 4 s
+_KEPT_LONGER = 1.0 - 1.0 / 800.0  # the same for how many there were, so that slow beats are enough as well
+_ENOUGH = 4.2
 _FEW = 2.0  # so much strength counts as out of step to begin with: one stroke alone is always in step with itself
 
 
@@ -30,7 +32,7 @@ class InStep:
 
     def forget(self) -> None:
         """Begin anew."""
-        self.share = 0.0
+        self.share = self._strokes = 0.0
         self._whole = self._half = 0j
         self._all = 0.0
         self._waiting: list[float] = []
@@ -53,5 +55,8 @@ class InStep:
             self._whole += strength * place
             self._half += strength * place * place
             self._all += strength
+        self._strokes = self._strokes * _KEPT_LONGER ** len(self._waiting) + sum(self._waiting)
         self._waiting.clear()
         self.share = max(abs(self._whole), abs(self._half)) / (self._all + _FEW)
+        if self._strokes < _ENOUGH:  # any three or four strokes are in step with one tempo or another
+            self.share *= (self._strokes / _ENOUGH) ** 2

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import multiprocessing
 import sys
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from types import ModuleType
 from typing import Any, get_args
@@ -38,6 +40,9 @@ from bridge.weights import learned
 ANY_TEMPO = (31.0, 213.0)
 STAGES: tuple[Any, ...] = (Features, Follower, AubioBeat, Evidence, Belief, Transport)
 """What hears a hop: evidence and belief, or aubio's tracker, are within the follower."""
+
+WET = "echo"
+"""How the kinds begin that have a pedal's echo in them; the wanted figures were taken on a corpus without."""
 
 DRAWS = 500
 """Draws of the bootstrap over items; intervals hold nine in ten."""
@@ -156,13 +161,13 @@ def chosen(manifest: list[dict[str, Any]], count: int | None) -> list[dict[str, 
     return [item for _, item in sorted(placed, key=lambda one: one[0])][:count]
 
 
-def runs() -> list[Run]:
-    """Return every run, still without scores."""
-    kinds: tuple[FollowerKind, ...] = get_args(FollowerKind)
+def runs(only: FollowerKind | None = None) -> list[Run]:
+    """Return every run, or those of one follower, still without scores."""
+    kinds: tuple[FollowerKind, ...] = get_args(FollowerKind) if only is None else (only,)
     ours = [
         Run(f"{kind}, {told}", kind, told == "tempo told") for kind in kinds for told in ("nothing told", "tempo told")
     ]
-    return [*ours, Run("aubio alone", None, False)]
+    return [*ours, Run("aubio alone", None, False)] if only is None else ours
 
 
 def scorer(path: Path) -> ModuleType:
@@ -201,8 +206,10 @@ def intervals(scoring: ModuleType, scores: list[dict[str, Any]]) -> dict[str, li
 def all_of(run: Run, scoring: ModuleType, kinds: list[str]) -> dict[str, Any]:
     """Return all that is told of a run."""
     hops_ms = np.array(run.hops_ns) / 1e6
+    dry = [score for score, kind in zip(run.scores, kinds, strict=True) if not kind.startswith(WET)]
     return {
         "all": measured(scoring, run.scores),
+        "dry": measured(scoring, dry),
         "nine_in_ten": intervals(scoring, run.scores),
         "by_kind": {
             kind: measured(scoring, [score for score, its in zip(run.scores, kinds, strict=True) if its == kind])
@@ -226,6 +233,9 @@ def table(result: dict[str, Any], counts: dict[str, int]) -> str:
     for name, run in result.items():
         cells = (f"{_cell(run['all'], one)} ({_span(run['nine_in_ten'].get(one, []))})" for one in MEASURES)
         lines.append(f"| {name} | {' | '.join(cells)} |")
+    lines += ["", f"| the {counts['dry']} without an echo | {head}|"]
+    for name, run in result.items():
+        lines.append(f"| {name} | {' | '.join(_cell(run['dry'], one) for one in MEASURES)} |")
     for name, run in result.items():
         lines += ["", f"| {name} | {head}|"]
         for kind, row in run["by_kind"].items():
@@ -245,32 +255,43 @@ def _span(bounds: list[float | None]) -> str:
     return " to ".join("never" if bound is None else f"{bound:.3g}" for bound in bounds)
 
 
-def follow_corpus(corpus: Path, count: int | None, score_beats: Path) -> dict[str, Any]:
+def follow_corpus(
+    corpus: Path, count: int | None, score_beats: Path, only: FollowerKind | None, jobs: int
+) -> dict[str, Any]:
     """Follow and score; tell the progress and the table on standard error, and return all of it.
 
     Ctrl-C ends it with the items that were done.
+
+    Args:
+        corpus: Folder of the items and their manifest.
+        count: So many items, evenly over the kinds; None for all.
+        score_beats: The program that scores.
+        only: The follower to run; None for all of them, and aubio's tracker alone.
+        jobs: Items that are followed at once, each in a process.
     """
     scoring = scorer(score_beats)
     items = chosen(json.loads((corpus / "manifest.json").read_text()), count)
-    everything, kinds = runs(), []
-    with suppress(KeyboardInterrupt):
-        for item in items:
-            of_item = followed_by_all(corpus, item, scoring)
+    everything, kinds = runs(only), []
+    followed_item = partial(followed_by_all, corpus, score_beats, only)
+    with multiprocessing.get_context("spawn").Pool(jobs) as pool, suppress(KeyboardInterrupt):
+        for item, of_item in zip(items, pool.imap(followed_item, items), strict=True):
             for run, part in zip(everything, of_item, strict=True):
                 run.add(part)
             kinds.append(item["kind"])
             print(f"\r{len(kinds)}/{len(items)} {item['item']:40}", end="", file=sys.stderr, flush=True)
     result = {run.name: all_of(run, scoring, kinds) for run in everything}
-    counts = {"all": len(kinds)} | {kind: kinds.count(kind) for kind in kinds}
+    counts = {"all": len(kinds), "dry": sum(not kind.startswith(WET) for kind in kinds)}
+    counts |= {kind: kinds.count(kind) for kind in kinds}
     print(f"\n{table(result, counts)}", file=sys.stderr)
     return {"items": counts, "runs": result, "wanted": WANTED}
 
 
-def followed_by_all(corpus: Path, item: dict[str, Any], scoring: ModuleType) -> list[Run]:
+def followed_by_all(corpus: Path, score_beats: Path, only: FollowerKind | None, item: dict[str, Any]) -> list[Run]:
     """Return every run on one item."""
+    scoring = scorer(score_beats)
     samples, rate = soundfile.read(corpus / f"{item['item']}.flac", dtype="float32", always_2d=True)
     truth = scoring.load(str(corpus / f"{item['item']}.beats.txt"))[0]
-    everything = runs()
+    everything = runs(only)
     for run in everything:
         with watched(run.spent_ns):
             beats = followed(run, samples, rate, item.get("hint"))

@@ -2,8 +2,8 @@
 
 ``python -m tests.bench.follow --corpus build/development`` follows and scores the development set instead, with every
 follower, with and without a told tempo (`tests.bench.corpus`): a table goes to standard error, the JSON to standard
-output. ``--items 40`` takes that many, evenly over the kinds, and Ctrl-C ends with those that were done; all 80 take
-about half an hour.
+output. ``--items 40`` takes that many, evenly over the kinds, ``--only net`` one follower, and Ctrl-C ends with
+those that were done.
 
 ``python -m tests.bench.follow``: the sound is the built-in set's first deck at 48 kHz: silence, two tapes, a speed
 switch, a bed. "live" plays two decks and two pedals with the real processes, and counts the processor time of both.
@@ -22,7 +22,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import soundfile
@@ -34,7 +34,7 @@ from bridge.edge.host_clock import now
 from bridge.edge.link import Link
 from bridge.follow.features import HOPS_PER_S, Features
 from bridge.follow.follower import Follower
-from bridge.rig import Deck, Rig, SoundInput
+from bridge.rig import Deck, FollowerKind, Rig, SoundInput
 from bridge.send.plan import SendPlan
 from bridge.testing.ports import ListPort
 from bridge.weights import learned
@@ -167,6 +167,8 @@ def main() -> None:
     options = argparse.ArgumentParser(description="How well and how fast a deck is followed.")
     options.add_argument("--corpus", type=Path, metavar="DIR", help="Follow and score this corpus instead.")
     options.add_argument("--items", type=int, metavar="N", help="So many items of it, evenly over the kinds.")
+    options.add_argument("--only", choices=get_args(FollowerKind), help="This follower alone.")
+    options.add_argument("--jobs", type=int, default=os.cpu_count(), metavar="N", help="So many at once.")
     options.add_argument(
         "--score-beats", type=Path, default=SCORE_BEATS, metavar="PATH", help=f"Default {SCORE_BEATS}."
     )
@@ -176,7 +178,7 @@ def main() -> None:
         return
     with multiprocessing.get_context("spawn").Pool(1) as fresh:
         memory = fresh.apply(peak_memory_mb)
-    scored = follow_corpus(given.corpus, given.items, given.score_beats)
+    scored = follow_corpus(given.corpus, given.items, given.score_beats, given.only, given.jobs)
     print(json.dumps(scored | {"one_deck_peak_memory_mb": round(memory, 1)}, indent=2))
 
 

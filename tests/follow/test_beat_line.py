@@ -61,3 +61,14 @@ def test_half_a_turn_moves_what_comes_by_half_a_beat():
     line.turn_half()
     placed = run(line, 1311, 300, 60.0, 1030.0)
     assert [(beat - 1000.0) % 60.0 for beat in placed] == pytest.approx([30.0] * len(placed), abs=0.5)
+
+
+def test_a_line_that_ran_away_while_nothing_agreed_is_compared_where_it_is_now():
+    """Ten beats at 4 % beside the tape's period are nearly half a beat: no more one beat, though once they were."""
+    line = laid()
+    for hop in range(1011, 1640):
+        line.pass_to(hop * HOP, hop)
+        line.place(0.9)
+    sight = Sight(1639, 1000.0 + 62.4 * 10, 62.4, 0.9)
+    assert line.as_sight().beat == pytest.approx(1600.0)
+    assert not sight.agrees(line.as_sight())
