@@ -15,10 +15,11 @@ following   no beat or no stroke is sensed any more, what is heard     holding
             falls out of step, or only known echoes are heard
             (`bridge.follow.echoes`)
 following   another beat stays the likeliest for a second, one that    following
-            lies half a beat beside it for four
+            lies half a beat beside it for four; any for 0.6 s in
+            the first four after it was caught
 holding     one beat stays the likeliest, the held tempo for less long following
-            if it was followed long; longer than the first time if
-            what was followed soon ended
+            if it was followed long; longer than the first time, or
+            more in step, if what was followed soon ended
 ==========  =========================================================  =========
 """
 

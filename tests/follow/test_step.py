@@ -52,6 +52,19 @@ def test_few_strokes_tell_little():
     assert heard([], steady, 1 / 60, 100).share < 0.01
 
 
+def test_three_strokes_in_step_are_no_beat_yet_and_five_are():
+    """Three steps fit one tempo or another; a beat that is not expected needs a third (`bridge.follow.follower`)."""
+    three, five = (heard([60 * n for n in range(count)], steady, 1 / 60, 60 * count).share for count in (3, 5))
+    assert three < 0.33 < five
+
+
+def test_slow_strokes_are_enough_as_well():
+    """30 bpm: a stroke every two seconds, over two hops as the net tells them."""
+    strokes = [hop + more for hop in range(0, 3000, 200) for more in (0, 1)]
+    step = heard(strokes, lambda hop: (hop / 200) % 1.0, 1 / 200, 3000)
+    assert step.share > 0.5
+
+
 def test_what_is_forgotten_does_not_count():
     step = heard(list(range(0, 1600, 60)), steady, 1 / 60, 1600)
     step.forget()
