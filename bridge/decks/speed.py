@@ -37,6 +37,8 @@ _BANDS_OFF = 2  # a tape's own slope and missing treble pull the best shift towa
 _LIKE = 0.5
 _LIKER_THAN_UNMOVED = 0.4
 _MOST_APART_DB = 2.6  # of one tape, laid over itself; two tapes of drums are 3.8 to 9 apart (measured)
+_FAR_APART_DB = 3.7  # drums that play on are further apart; two tapes are 3.8 or more, so they must be far liker, too
+_FAR_LIKER, _FAR_OFF = 0.85, 1  # moved than unmoved, and within a band of whole octaves
 _RIDDEN_APART_DB = 3.0  # of one tape whose varispeed moved, up to 2.9 (measured, tests.bench.changes)
 _MOST_LOUDER_DB = 6.0
 _LEAST_SHAPE_DB = 1.5
@@ -169,13 +171,16 @@ def factor_between(before: Profile, after: Profile) -> float:
     alike = likenesses(bare, bare_after)
     best = int(alike.argmax()) - FURTHEST
     a, b = _laid_over(before, after, best)
-    if not (
-        alike[FURTHEST + best] >= max(_LIKE, alike[FURTHEST] + _LIKER_THAN_UNMOVED)
-        and float(np.std(a - b)) <= _MOST_APART_DB
-        and abs(float(np.mean(a - b))) <= _MOST_LOUDER_DB
-    ):
+    like, unmoved, apart_db = alike[FURTHEST + best], alike[FURTHEST], float(np.std(a - b))
+    if not (like >= max(_LIKE, unmoved + _LIKER_THAN_UNMOVED) and abs(float(np.mean(a - b))) <= _MOST_LOUDER_DB):
         return 1.0
-    return next((factor for bands, factor in _FACTORS.items() if abs(best - bands) <= _BANDS_OFF), 1.0)
+    if apart_db <= _MOST_APART_DB:
+        off = _BANDS_OFF
+    elif apart_db <= _FAR_APART_DB and like >= unmoved + _FAR_LIKER:
+        off = _FAR_OFF
+    else:
+        return 1.0
+    return next((factor for bands, factor in _FACTORS.items() if abs(best - bands) <= off), 1.0)
 
 
 def same_sound(before: Profile, after: Profile, factor: float) -> bool:

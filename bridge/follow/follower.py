@@ -7,8 +7,9 @@ from        what happens                                               to
 ==========  =========================================================  =========
 any         no signal for a second (`bridge.follow.gate`)              idle
 idle        a signal                                                   listening
-listening   one beat stays the likeliest for over a second, and what   following
-            is heard falls in step with it (`bridge.follow.step`)
+listening   one beat stays the likeliest for over a second, 0.3 s at   following
+            the told tempo, and what is heard falls in step with it
+            (`bridge.follow.step`)
 idle,       four taps                                                  holding
 listening
 following   no beat or no stroke is sensed any more, what is heard     holding
@@ -18,8 +19,8 @@ following   another beat stays the likeliest for a second, one that    following
             lies half a beat beside it for four; any for 0.6 s in
             the first four after it was caught
 holding     one beat stays the likeliest, the held tempo for less long following
-            if it was followed long; longer than the first time, or
-            more in step, if what was followed soon ended
+            if it was followed long; more in step if that fell out
+            of step, longer as well if what was followed soon ended
 ==========  =========================================================  =========
 """
 
@@ -53,13 +54,13 @@ BEGIN, END = 0.6, 0.4
 
 _STEP_BEGIN, _STEP_END = 0.33, 0.17  # of `Sense.in_step`, which footsteps that falter seldom have
 _STEP_EXPECTED = 0.2  # where it is a tempo that is held, or one that was seen for long
-_STEP_TOLD = 0.06
+_STEP_TOLD = 0.06  # where it is the told tempo: its first strokes are enough
 _SEEN = 110  # hops for which a beat must have been the likeliest
 _STEP_DOUBT, _SEEN_DOUBT = 0.48, 250  # once one fell out of step, or soon ended: steps that falter do, again and again
 _STEP_END_LONG = 0.1  # of a beat that was followed long: its echoes fall beside it, too
 _SEEN_SURE = 500  # hops of one beat, which steps that falter never are: then it need be in step as one expected
 _SEEN_TOLD, _SEEN_AGAIN = 30, 12  # hops, where it has a told tempo, or the held one of a beat that was followed long
-_LONG = 800  # hops
+_LONG = 800  # hops of one beat, after which it was no chance
 _RIVAL_SEEN = 90  # hops
 _HALF_SEEN = 400  # hops, of a rival half a beat beside the line: many a rhythm leans both ways
 _YOUNG, _YOUNG_SEEN = 400, 60  # hops since a beat was caught, in which any rival may take over so soon
@@ -273,10 +274,15 @@ class Follower:
         self._followed += READ_EVERY
         self._caught += READ_EVERY
         self._trust(self._believed + 0.05 * (present * sight.weight - self._believed))
-        if present < END or self._sense.in_step < (_STEP_END_LONG if self._followed >= _LONG else _STEP_END):
+        if present < END or self._is_out_of_step():
             return self._enter("holding")
         self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
         return []
+
+    def _is_out_of_step(self) -> bool:
+        if self._caught < _YOUNG and self._is_told(self._beats.kept.tempo):
+            return self._sense.in_step < _STEP_TOLD
+        return self._sense.in_step < (_STEP_END_LONG if self._followed >= _LONG else _STEP_END)
 
     def _turn_half(self) -> None:
         self._sense.turn_half()

@@ -1,7 +1,8 @@
 """Holds on to one beat: which of the belief's peaks is followed, when another may take over, and where beats fall.
 
 The belief may waver from hop to hop; what the pedals are told must not. So one straight line of beats is kept. A peak
-that agrees with it moves it gently, octaves aside; one that does not is a rival, and must stay one for about a second.
+that agrees with it moves it gently, octaves aside; one that does not is a rival, and must stay one for a while, as
+`bridge.follow.follower` says.
 """
 
 from __future__ import annotations

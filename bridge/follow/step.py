@@ -16,7 +16,7 @@ from math import exp, pi
 
 _KEPT = 1.0 - 1.0 / 400.0  # a hop: strokes count for about 4 s
 _KEPT_LONGER = 1.0 - 1.0 / 800.0  # the same for how many there were, so that slow beats are enough as well
-_ENOUGH = 4.2
+_ENOUGH = 4.2  # strength of strokes below which `share` is lessened: three or four fit one tempo or another
 _FEW = 2.0  # so much strength counts as out of step to begin with: one stroke alone is always in step with itself
 
 
@@ -24,7 +24,7 @@ class InStep:
     """Takes in how much each hop is like a beat, and now and then where the believed beat is.
 
     Attributes:
-        share: 0 (anywhere, or nothing heard) to 1 (all at one place of the beat or half beat).
+        share: 0 (anywhere, or too little heard) to 1 (all at one place of the beat or half beat).
     """
 
     def __init__(self) -> None:
@@ -58,5 +58,5 @@ class InStep:
         self._strokes = self._strokes * _KEPT_LONGER ** len(self._waiting) + sum(self._waiting)
         self._waiting.clear()
         self.share = max(abs(self._whole), abs(self._half)) / (self._all + _FEW)
-        if self._strokes < _ENOUGH:  # any three or four strokes are in step with one tempo or another
+        if self._strokes < _ENOUGH:
             self.share *= (self._strokes / _ENOUGH) ** 2

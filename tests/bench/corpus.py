@@ -10,6 +10,7 @@ from __future__ import annotations
 import importlib.util
 import json
 import multiprocessing
+import signal
 import sys
 import time
 from collections import defaultdict
@@ -227,7 +228,7 @@ def all_of(run: Run, scoring: ModuleType, kinds: list[str]) -> dict[str, Any]:
 
 
 def table(result: dict[str, Any], counts: dict[str, int]) -> str:
-    """Return the scores as tables in Markdown: all items with their intervals, then every run by kind."""
+    """Return the scores as Markdown: all items with their intervals, those without an echo, every run by kind."""
     head = " | ".join(MEASURES) + " |\n" + "|---" * (len(MEASURES) + 1)
     lines = [f"| all {counts['all']} items | {head}|"]
     for name, run in result.items():
@@ -273,7 +274,10 @@ def follow_corpus(
     items = chosen(json.loads((corpus / "manifest.json").read_text()), count)
     everything, kinds = runs(only), []
     followed_item = partial(followed_by_all, corpus, score_beats, only)
-    with multiprocessing.get_context("spawn").Pool(jobs) as pool, suppress(KeyboardInterrupt):
+    with (
+        multiprocessing.get_context("spawn").Pool(jobs, signal.signal, (signal.SIGINT, signal.SIG_IGN)) as pool,
+        suppress(KeyboardInterrupt),
+    ):
         for item, of_item in zip(items, pool.imap(followed_item, items), strict=True):
             for run, part in zip(everything, of_item, strict=True):
                 run.add(part)

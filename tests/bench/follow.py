@@ -2,8 +2,8 @@
 
 ``python -m tests.bench.follow --corpus build/development`` follows and scores the development set instead, with every
 follower, with and without a told tempo (`tests.bench.corpus`): a table goes to standard error, the JSON to standard
-output. ``--items 40`` takes that many, evenly over the kinds, ``--only net`` one follower, and Ctrl-C ends with
-those that were done.
+output. ``--items 40`` takes that many, evenly over the kinds, ``--only net`` one follower, ``--jobs 1`` one item
+at a time, as processor times want it, and Ctrl-C ends with those that were done.
 
 ``python -m tests.bench.follow``: the sound is the built-in set's first deck at 48 kHz: silence, two tapes, a speed
 switch, a bed. "live" plays two decks and two pedals with the real processes, and counts the processor time of both.

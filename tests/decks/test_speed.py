@@ -56,6 +56,14 @@ def test_only_whole_octaves_are_switches(bands, factor):
     assert factor_between(shape[14:56], shape[14 - bands : 56 - bands]) == factor
 
 
+@pytest.mark.parametrize(("bands", "factor"), [(6, 2.0), (-6, 0.5), (4, 1.0), (-4, 1.0), (0, 1.0)])
+def test_drums_that_play_on_differently_must_lie_at_an_octave_and_be_far_liker_there(bands, factor):
+    """3.2 dB beside the profile before, more than one tape laid over itself; six bands an octave."""
+    rng = np.random.default_rng(8)
+    shape, other = rng.normal(-40, 6, 42 + 28), rng.normal(0, 3.2, 42)
+    assert factor_between(shape[14:56], shape[14 - bands : 56 - bands] + other) == factor
+
+
 def test_flat_spectra_tell_nothing():
     assert factor_between(np.full(42, -40.0), np.full(42, -40.0)) == 1.0
 

@@ -44,7 +44,7 @@ def test_regular_knocks_are_believed_at_their_tempo_or_an_octave_of_it_and_on_th
     its_period = 60 * HOPS_PER_S / peak.tempo
     last_beat = hops - 1 - peak.phase * its_period
     assert abs((last_beat - first + period / 2) % period - period / 2) < 2.0 or peak.tempo > 60 * HOPS_PER_S / period
-    assert peak.weight > 0.1
+    assert peak.weight > 0.1  # the slowest share it with their octave: 0.13 at 55 bpm
 
 
 def test_before_anything_was_heard_there_is_no_beat():

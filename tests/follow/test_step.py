@@ -48,7 +48,7 @@ def test_strokes_without_a_pulse_are_not(seed):
 
 
 def test_few_strokes_tell_little():
-    assert heard([0], steady, 1 / 60, 100).share < 0.4
+    assert heard([0], steady, 1 / 60, 100).share < 0.05
     assert heard([], steady, 1 / 60, 100).share < 0.01
 
 

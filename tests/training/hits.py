@@ -40,7 +40,7 @@ def drawn_style(rng: np.random.Generator) -> dict[str, str]:
     """Return a pattern that nobody wrote, in the form of `STYLES`: kick and snare on beats, halves and sixteenths.
 
     The first beat of a bar bears the kick most often, and the second and fourth, or the third, the snare; all else is
-    drawn anew for each tape, so that now and then the halves bear as much as the beats.
+    drawn anew for each tape, so that now and then the halves bear as much as the beats. The chances are from no source.
     """
     place = np.arange(16)
     level = np.where(place % 4 == 0, 0, np.where(place % 2 == 0, 1, 2))

@@ -133,7 +133,8 @@ def save(net: Net, path: Path, **facts: object) -> None:
 def widened(net: Net, width: int) -> Net:
     """Return a wider net that says the same: its new channels hear everything, and nothing hears them yet.
 
-    Source: T. Chen, I. Goodfellow and J. Shlens, "Net2Net: Accelerating Learning via Knowledge Transfer", ICLR 2016.
+    Source of the idea, where new channels are copies of old ones: T. Chen, I. Goodfellow and J. Shlens, "Net2Net:
+    Accelerating Learning via Knowledge Transfer", ICLR 2016.
 
     Raises:
         ValueError: The net is wider than that.

@@ -123,8 +123,9 @@ def one_tape(
         mute = rng.uniform(max(begin, 0) + 6, 60)
         length = rng.uniform(1, 8) if chance(rng, 0.5) else rng.uniform(4, 16)
         keep &= ~((at > mute) & (at < mute + length))
-        again = at[at >= mute + length]
-        weight[int(mute * 100) : int((again.min() if len(again) else SCENE_S) * 100) + 10] = 0
+        again = at[keep & (at >= mute + length)]
+        back = again.min() if len(again) else min(end, SCENE_S)  # after its end a mute says nothing
+        weight[int(mute * 100) : int(back * 100) + 10] = 0  # asked again a tenth of a second after its first hit
     at, notes = at[keep], notes[keep]
     write_truth(np.arange(beats) + offsets - lead, place, (begin, end), truth, weight)
     for column, kinds in enumerate(([0], [1, 2])):

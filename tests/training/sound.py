@@ -254,7 +254,7 @@ def normalised(db: Tensor) -> Tensor:
 
 def with_echo(x: Tensor, delay: Tensor, echo: Tensor) -> Tensor:
     """Return sound with the repeats of those scenes that have an echo; ``echo``: feedback and level of each scene."""
-    if x.is_cuda:
+    if x.is_cuda:  # all scenes, as the record is of one size: a level of 0 adds nothing, 0.105 s is the least delay
         record = EchoRecorded.of(len(x), x.device)
         return record(x, delay.clamp(min=0.105), echo[:, 0], echo[:, 1])
     wet = torch.nonzero(echo[:, 1] > 0)[:, 0]

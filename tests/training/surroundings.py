@@ -52,7 +52,7 @@ def random_bed(rng: np.random.Generator, beat: bool, plain: bool = False) -> dic
 def loose_events(rng: np.random.Generator, m: Material, beat: bool) -> NDArray[np.float64]:
     """Return sounds without a pulse: notes and chords, speech, rummage, footsteps that falter."""
     speed = np.full(FRAMES + 1, np.exp(rng.normal(0, 0.35)))
-    if not beat and chance(rng, 0.12):
+    if not beat and chance(rng, 0.12):  # steps alone, with nothing beside them that tells
         return faltering_hits(rng, m, speed)
     rows = []
     for p, kinds, gap, cv in (

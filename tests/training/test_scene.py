@@ -11,7 +11,7 @@ import pytest
 from tests.training.hits import drawn_style
 from tests.training.material import CLASSES, DRUMMERS_APART, RATE, Material
 from tests.training.performances import slow_offset
-from tests.training.plan import random_scene, tape_speed, write_truth
+from tests.training.plan import one_tape, random_scene, tape_speed, write_truth
 from tests.training.scene import CLOCK, FRAMES, stacked
 
 
@@ -108,13 +108,23 @@ def test_drawn_patterns_have_a_bar_of_sixteenths_and_differ() -> None:
 
 
 def test_a_beat_back_from_a_mute_is_asked_for_from_its_first_hit(material: Material) -> None:
-    """Nothing is asked within the silence; a tenth of a second after the first hit the place in the beat is."""
-    asked_after = 0
+    """A tenth of a second after the first hit the place in the beat is asked for."""
+    silences = asked = 0
     for seed in range(120):
         scene = random_scene(np.random.default_rng(seed), material)
         hits = np.sort(scene.events[:, 0]) / RATE
         for before, after in pairwise(hits):
             middle, back = int(50 * (before + after)), int(100 * after) + 12
-            if after - before > 4 and scene.present[middle] and scene.present[back] and scene.weight[middle] == 0:
-                asked_after += scene.weight[back] > 0
-    assert asked_after > 5
+            if after - before > 4 and scene.present[middle] and scene.present[back] and not scene.weight[middle]:
+                silences += 1
+                asked += bool(scene.weight[back])
+    assert silences > 5
+    assert asked > 0.8 * silences
+
+
+def test_a_mute_takes_nothing_from_what_follows_its_tape(material: Material) -> None:
+    for seed in range(80):
+        truth = {name: np.zeros(FRAMES, np.float32) for name in ("beat", "phase", "tempo", "present")}
+        weight, drums = np.ones(FRAMES, np.float32), np.zeros((FRAMES, 2), np.float32)
+        one_tape(np.random.default_rng(seed), material, (-1.0, 20.0, False), truth, weight, drums)
+        assert weight[2000 + 450 :].all()  # `write_truth` leaves out 1.5 periods of 3 s at most

@@ -1,4 +1,4 @@
-"""Train nets: first make many scenes into features, then learn from them.
+"""Train nets: make many scenes into features, and learn from them while fresh ones take their places.
 
     python -m tests.training.train --bank bank.npz --performances performances.npz --out FOLDER
 
@@ -77,7 +77,7 @@ class Pupil:
 
     Args:
         net: The net to train, on its device.
-        seed: Seed of what its features miss.
+        seed: Seed of how its features are varied.
     """
 
     def __init__(self, net: Net, seed: int) -> None:
@@ -195,13 +195,13 @@ def taught(arguments: argparse.Namespace, device: torch.device) -> None:
     """Make the scenes, train the nets and write them."""
     torch.backends.cuda.matmul.allow_tf32 = True
     end = time.monotonic() + arguments.seconds
+    pupils, made = pupils_of(arguments, device), arguments.batches - 1
     fresh, kept = sounded(arguments, device), Kept(arguments.seed)
     for number in range(arguments.batches):
         kept.keep(*next(fresh))
         if number % 25 == 0:
             log.info("%d of %d batches", number, arguments.batches)
     apart = kept.put_apart()
-    pupils, made = pupils_of(arguments, device), arguments.batches - 1
     losses: list[dict[str, object]] = []
     begun = time.monotonic()
     for number in range(arguments.passes):
