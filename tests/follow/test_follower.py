@@ -164,6 +164,15 @@ def test_a_told_tempo_says_which_octave_is_meant(told):
     assert follower.tempo == pytest.approx(told, rel=0.01)
 
 
+@pytest.mark.parametrize("clip", ["gravel-path", "winch-room"])
+def test_a_told_beat_is_followed_from_its_first_strokes_on_and_not_let_go(clip):
+    follower = Follower(NORTH, RATE, learned())
+    follower.expect(84.0 * 1.04)
+    shown = [one for hop in Features(RATE).hear(drums(clip, 84.0, 10.0)) for one in follower.hear(hop)]
+    moves = [(one.was, one.now) for one in shown if isinstance(one, StateMove)]
+    assert moves == [("idle", "listening"), ("listening", "following")]
+
+
 def test_a_told_tempo_that_is_wrong_is_overcome_within_twenty_seconds():
     follower = Follower(NORTH, RATE, learned())
     follower.expect(84.0 * 1.2)
