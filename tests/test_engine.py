@@ -336,8 +336,8 @@ def test_a_pedal_that_needs_the_beat_is_told_where_it_falls():
     assert told[0].why == "begin"
     for fact in told:
         assert fact.beat_at is not None
-        newest = beats[beats <= fact.at + 0.01]
-        off = (fact.beat_at - newest[-1]) * fact.tempo / 60
+        nearest = beats[np.abs(beats - fact.at).argmin()]
+        off = (fact.beat_at - nearest) * fact.tempo / 60
         assert abs(off - round(off)) * 60 / fact.tempo < 0.01
 
 

@@ -172,7 +172,7 @@ class Follower:
             return []
         self._octave.settle()
         self._half_by_hand = True
-        self._followed = _LONG
+        self._followed, self._caught = _LONG, _YOUNG
         self._catch(sight, told)
         return self._enter("holding") if self.state in ("idle", "listening") else []
 
