@@ -331,7 +331,7 @@ def test_what_was_told_of_a_tape_is_told_again(tmp_path, drums):
     told = [TempoTold(at=BEGAN + 0.5, deck="north", tempo=48.0)]
     folder = take_with_sound(tmp_path / "night", drums[:, None], RATE, facts=told, decks=("north",))
     (folder / RIG_COPY).write_text(TAPPED.partition("\n\n")[0].replace("[4]", "[1]"))
-    assert np.median([beat.tempo for beat in follow_take(folder).beats()]) == pytest.approx(48.0, rel=0.01)
+    assert np.median([beat.tempo for beat in follow_take(folder).beats()]) == pytest.approx(48.0, rel=0.02)
 
 
 def test_a_take_thinned_out_is_heard_where_it_has_sound_and_the_rest_is_told(tmp_path, drums):
