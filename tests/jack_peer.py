@@ -12,6 +12,7 @@ import contextlib
 import json
 import os
 import sys
+import threading
 import time
 from pathlib import Path
 from typing import NoReturn
@@ -25,8 +26,8 @@ WAIT_S = 20.0
 NO_INPUT = 3
 """Exit status: the bridge opened no audio input in that time."""
 
-STALL_S = 0.006
-"""A period lasts 1.3 ms here; between two that lie further apart, the server or this process had no processor."""
+STALL_S = 0.012
+"""A period lasts 5.3 ms here; between two that lie further apart, the server or this process had no processor."""
 
 
 def play_and_stamp(tape: Path, seconds: float, out: Path) -> NoReturn:
@@ -38,7 +39,8 @@ def play_and_stamp(tape: Path, seconds: float, out: Path) -> NoReturn:
     pedal = client.midi_inports.register("pedal")
     stamps: list[tuple[int, str]] = []
     stalls: list[int] = []
-    at = {"frame": -1, "cycle": time.perf_counter()}
+    plugged_in = threading.Event()
+    at = {"origin": None, "cycle": time.perf_counter()}
 
     @client.set_process_callback
     def process(frames: int) -> None:
@@ -48,12 +50,12 @@ def play_and_stamp(tape: Path, seconds: float, out: Path) -> NoReturn:
         at["cycle"] = cycle
         for offset, data in pedal.incoming_midi_events():
             stamps.append((began + offset, bytes(data).hex()))
-        start = at["frame"]
+        if plugged_in.is_set() and at["origin"] is None:
+            at["origin"] = began
+        start = 0 if at["origin"] is None else began - at["origin"]
         for n, port in enumerate(deck):
-            block = sound[start : start + frames, n] if start >= 0 else sound[:0, n]
+            block = sound[:0, n] if at["origin"] is None else sound[start : start + frames, n]
             port.get_array()[:] = np.pad(block, (0, frames - len(block)))
-        if start >= 0:
-            at["frame"] = start + frames
 
     with client:
         end = None
@@ -61,7 +63,7 @@ def play_and_stamp(tape: Path, seconds: float, out: Path) -> NoReturn:
         while end is None or time.monotonic() < end:
             connected = _connect(client, deck, pedal)
             if end is None and connected:
-                at["frame"] = 0
+                plugged_in.set()
                 end = time.monotonic() + seconds
             if end is None and time.monotonic() > give_up:
                 os._exit(NO_INPUT)

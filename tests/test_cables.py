@@ -16,6 +16,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -28,12 +29,12 @@ import pytest
 from pythonosc.osc_message import OscMessage
 
 from bridge.events import BeatPlaced, Fact, ListenerLost, PedalTold
-from bridge.events_sent import DelayTimeTold, TapsSent
+from bridge.events_sent import DelayTimeTold, TapsDropped, TapsSent
 from bridge.journal.codec import read_line
 from bridge.journal.recover import recover
 from bridge.send.delay_times import EVERY_S, TimePlan, delay_ms
 from bridge.send.messages import note_off, note_on
-from tests.conftest import JACK_PERIOD, JACK_RATE, JackServer
+from tests.conftest import JackServer
 from tests.strict_midi import Heard, parse
 from tests.test_live import make_tape
 from tests.toy_conductor import TEMPO
@@ -44,9 +45,6 @@ pytestmark = pytest.mark.timeout(120)
 ROOT = Path(__file__).resolve().parents[1]
 PLAYED_S = 14.0
 KILLED_AFTER_S = 5.0
-
-ON_JACK_S = 2 * JACK_PERIOD / JACK_RATE
-"""RtMidi's JACK backend sends at the beginning of a period, and what it sends arrives in the next."""
 
 PRESS, RELEASE = note_on(3, 60), note_off(3, 60)
 POINTS = ((100.0, 0.0), (2000.0, 16383.0))
@@ -273,6 +271,14 @@ def bursts(presses: list[float]) -> list[list[float]]:
     return found
 
 
+def whole_bursts(presses: list[float], facts: list[Fact], pedal: str) -> list[list[float]]:
+    """Return the bursts of four but the last; one of fewer was cut by a stall, and the journal says so."""
+    found = bursts(presses)[:-1]
+    cut = Counter(fact.sent for fact in facts if isinstance(fact, TapsDropped) and fact.pedal == pedal)
+    assert Counter(len(burst) for burst in found if len(burst) != 4) <= cut
+    return [burst for burst in found if len(burst) == 4]
+
+
 def off_beat_s(at: float, facts: list[Fact], pedal: str) -> float:
     """Return how far an instant is from the nearest beat of the newest order before it, in seconds."""
     order = [fact for fact in facts if isinstance(fact, PedalTold) and fact.pedal == pedal and fact.at < at][-1]
@@ -283,12 +289,12 @@ def off_beat_s(at: float, facts: list[Fact], pedal: str) -> float:
 def test_taps_come_in_bursts_of_four_with_the_last_one_on_the_beat(cables):
     """Within 3 ms of it. The bursts go on while the listener is killed and started again."""
     contacts = cables.sent("Pedals B")
-    found = bursts([at for at, data in contacts if data == PRESS])
-    assert len(found) >= 3
-    assert {len(burst) for burst in found[:-1]} == {4}
-    for burst in found[:-1]:
+    presses = [at for at, data in contacts if data == PRESS]
+    whole = whole_bursts(presses, cables.facts(), "short echo")
+    assert len(whole) >= 2
+    for burst in whole:
         assert -0.0005 <= off_beat_s(burst[-1], cables.facts(), "short echo") <= 0.003
-    for before, after in pairwise(found):
+    for before, after in pairwise(bursts(presses)):
         assert after[0] - before[-1] >= 2.0 - 0.01
 
 
@@ -308,8 +314,7 @@ def test_osc_carries_taps_and_times_too(cables):
     packets = [(at, OscMessage(data)) for at, data in cables.packets]
     taps = [(at, packet.params) for at, packet in packets if packet.address == "/loop-box/tap"]
     assert taps[0][1] == [0]
-    found = bursts([at for at, params in taps if params == [1]])
-    assert {len(burst) for burst in found[:-1]} == {4}
+    assert whole_bursts([at for at, params in taps if params == [1]], cables.facts(), "loop box")
     told = [fact for fact in cables.facts() if isinstance(fact, PedalTold) and fact.pedal == "loop box"]
     times = [packet.params[0] for _, packet in packets if packet.address == "/loop-box/time"]
     assert times[0] == pytest.approx(60_000 / told[0].tempo, rel=1e-6)
@@ -329,9 +334,9 @@ def test_bursts_and_times_are_told_to_the_journal(cables):
 
 
 @pytest.mark.jack
-def test_a_contact_opens_by_itself_when_the_sender_is_killed_or_stands_still(jack_daemon, tmp_path):
+def test_a_contact_opens_by_itself_when_the_sender_is_killed_or_stands_still(slow_server, tmp_path):
     """First it is stopped with the contact closed, for 2 s, then killed with it closed."""
-    with playing(jack_daemon, tmp_path, contact_ms=200, for_s=60.0) as cables:
+    with playing(slow_server, tmp_path, contact_ms=200, for_s=60.0) as cables:
 
         def closed() -> bool:
             contacts = cables.came("Pedals B")
@@ -352,9 +357,9 @@ def test_a_contact_opens_by_itself_when_the_sender_is_killed_or_stands_still(jac
 
 
 @pytest.mark.jack
-def test_taps_times_and_clock_arrive_through_jack(jack_daemon, tmp_path):
-    """Through RtMidi's JACK backend and on to another client."""
-    with playing(jack_daemon, tmp_path, contact_ms=40, for_s=8.0) as cables:
+def test_taps_times_and_clock_arrive_through_jack(slow_server, tmp_path):
+    """Through RtMidi's JACK backend, which sends as a period begins, and to another client in the next."""
+    with playing(slow_server, tmp_path, contact_ms=40, for_s=8.0) as cables:
         assert cables.sender.wait(30) == 0
         time.sleep(0.2)
         clock, taps = cables.came("Pedals A"), cables.came("Pedals B")
@@ -366,7 +371,7 @@ def test_taps_times_and_clock_arrive_through_jack(jack_daemon, tmp_path):
     assert len(values) >= 10
     off_s = [off_beat_s(at, cables.facts(), "short echo") for at, data in taps if data == PRESS]
     assert len(off_s) >= 4
-    assert -0.0005 <= median(off_s) <= 0.003 + ON_JACK_S
+    assert -0.0005 <= median(off_s) <= 0.003 + 2 * slow_server.period / slow_server.rate
 
 
 LIVE_RIG = """
@@ -417,11 +422,11 @@ play(parse_rig(text, "rig.toml"), text, "a test", for_s=float(sys.argv[1]), tape
 
 
 @pytest.mark.jack
-def test_a_pedal_is_tapped_on_the_beats_of_a_tape_and_told_its_delay_time(jack_daemon, tmp_path):
+def test_a_pedal_is_tapped_on_the_beats_of_a_tape_and_told_its_delay_time(slow_server, tmp_path):
     """The whole chain but the sound card: drums at 96 bpm into the engine, the sender, RtMidi, JACK."""
     make_tape(tmp_path / "tape.wav")
     (tmp_path / "rig.toml").write_text(LIVE_RIG)
-    env = jack_daemon.env | {"TAPEBRIDGE_RUNTIME": str(tmp_path / "runtime"), "PYTHONPATH": str(ROOT)}
+    env = slow_server.env | {"TAPEBRIDGE_RUNTIME": str(tmp_path / "runtime"), "PYTHONPATH": str(ROOT)}
     play = [sys.executable, "-c", PLAY, "24"]
     bridge = subprocess.Popen(play, cwd=tmp_path, env=env, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
     cables = Cables(tmp_path, bridge)
