@@ -7,9 +7,9 @@ from        what happens                                               to
 ==========  =========================================================  =========
 any         no signal for a second (`bridge.follow.gate`)              idle
 idle        a signal                                                   listening
-listening   one beat stays the likeliest for over a second, 0.3 s at   following
-            the told tempo, and what is heard falls in step with it
-            (`bridge.follow.step`)
+listening   one beat stays the likeliest for over a second, and almost  following
+            surely there is one, or 0.3 s at the told tempo; and what
+            is heard falls in step with it (`bridge.follow.step`)
 idle,       four taps                                                  holding
 listening
 following   no beat or no stroke is sensed any more, what is heard     holding
@@ -52,13 +52,14 @@ READ_EVERY = 4
 BEGIN, END = 0.6, 0.4
 """Probability of a beat from which one is followed, and below which it is held."""
 
-_STEP_BEGIN, _STEP_END = 0.33, 0.17  # of `Sense.in_step`, which footsteps that falter seldom have
+_SURE = 0.95  # the same from which one is begun that nobody told, and that was not there before
+_STEP_BEGIN, _STEP_END = 0.36, 0.17  # of `Sense.in_step`, which footsteps that falter seldom have
 _STEP_EXPECTED = 0.2  # where it is a tempo that is held, or one that was seen for long
 _STEP_TOLD = 0.06  # where it is the told tempo: its first strokes are enough
 _SEEN = 110  # hops for which a beat must have been the likeliest
 _STEP_DOUBT, _SEEN_DOUBT = 0.48, 250  # once one fell out of step, or soon ended: steps that falter do, again and again
 _STEP_END_LONG = 0.1  # of a beat that was followed long: its echoes fall beside it, too
-_SEEN_SURE = 500  # hops of one beat, which steps that falter never are: then it need be in step as one expected
+_SEEN_SURE = 800  # hops of one beat, which steps that falter never are: then it need be in step as one expected
 _SEEN_TOLD, _SEEN_AGAIN = 30, 12  # hops, where it has a told tempo, or the held one of a beat that was followed long
 _LONG = 800  # hops of one beat, after which it was no chance
 _RIVAL_SEEN = 90  # hops
@@ -306,6 +307,8 @@ class Follower:
         if seen >= _SEEN_SURE:
             needed = min(needed, _STEP_EXPECTED)
         if seen < (_SEEN_AGAIN if is_back else for_hops) or self._sense.in_step < needed:
+            return []
+        if present < _SURE and not again and not self._is_told(tempo):
             return []
         if not again:
             self._octave.free()

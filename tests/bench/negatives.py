@@ -15,6 +15,7 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -220,27 +221,35 @@ BY_HAND: dict[str, Callable[[np.random.Generator], Sound]] = {
 }
 
 
-def measured(kind: str, pieces: int) -> dict[str, Any]:
-    """Return what came of so many pieces of a kind."""
-    starts, followed_s, told, moved = 0, 0.0, 0, 0
-    for seed in range(pieces):
-        rng = np.random.default_rng([seed, sum(kind.encode())])
-        sound = leveled(SILENT[kind](rng), rng) if kind in SILENT else BY_HAND[kind](rng)
-        heard = hear(sound.astype(np.float32), RATE, ANY)
-        starts += heard.states().count("following")
-        ends = [*(move.frame for move in heard.moves[1:]), len(sound)]
-        followed_s += sum(
-            (e - move.frame) / RATE for move, e in zip(heard.moves, ends, strict=True) if move.now == "following"
-        )
-        told += sum(change.kind not in ("started", "stopped") for change in heard.changes)
-        tempo = np.array([beat.tempo for beat in heard.beats if beat.frame > SETTLED_S * RATE])
-        moved += int((np.abs(tempo / np.median(tempo) - 1) > STEPPED).any()) if len(tempo) else 0
-    hours = pieces * PIECE_S / 3600
-    row: dict[str, Any] = {"minutes": round(60 * hours, 1), "followed_share": round(followed_s / 3600 / hours, 4)}
+def heard_piece(kind: str, seed: int) -> dict[str, Any]:
+    """Return what came of a piece: false starts, seconds followed, changes told, and whether a followed tempo moved."""
+    rng = np.random.default_rng([seed, sum(kind.encode())])
+    sound = leveled(SILENT[kind](rng), rng) if kind in SILENT else BY_HAND[kind](rng)
+    heard = hear(sound.astype(np.float32), RATE, ANY)
+    ends = [*(move.frame for move in heard.moves[1:]), len(sound)]
+    followed = [(e - m.frame) / RATE for m, e in zip(heard.moves, ends, strict=True) if m.now == "following"]
+    tempo = np.array([beat.tempo for beat in heard.beats if beat.frame > SETTLED_S * RATE])
+    return {
+        "kind": kind,
+        "starts": heard.states().count("following"),
+        "followed_s": sum(followed),
+        "changes_told": sum(change.kind not in ("started", "stopped") for change in heard.changes),
+        "moved": bool(len(tempo)) and bool((np.abs(tempo / np.median(tempo) - 1) > STEPPED).any()),
+    }
+
+
+def measured(kind: str, pieces: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return what came of all pieces of a kind."""
+    hours = len(pieces) * PIECE_S / 3600
+    total = {what: sum(piece[what] for piece in pieces) for what in ("starts", "followed_s", "changes_told", "moved")}
+    row: dict[str, Any] = {
+        "minutes": round(60 * hours, 1),
+        "followed_share": round(total["followed_s"] / 3600 / hours, 4),
+    }
     if kind == "level ride of drums":
-        return row | {"changes_told": told, "pieces_with_a_tempo_that_moved": moved}
-    row |= {"false_starts": starts, "false_starts_an_hour": round(starts / hours, 2)}
-    return row | ({"changes_told": told} if kind in BY_HAND else {})
+        return row | {"changes_told": total["changes_told"], "pieces_with_a_tempo_that_moved": total["moved"]}
+    row |= {"false_starts": total["starts"], "false_starts_an_hour": round(total["starts"] / hours, 2)}
+    return row | ({"changes_told": total["changes_told"]} if kind in BY_HAND else {})
 
 
 def main() -> None:
@@ -251,10 +260,13 @@ def main() -> None:
     chosen = options.parse_args()
     kinds = [kind for kind in chosen.kinds if kind != "speech" or shutil.which("espeak-ng")]
     pieces = max(1, round(chosen.minutes * 60 / PIECE_S))
+    every = [(kind, seed) for kind in kinds for seed in range(pieces)]
+    with ProcessPoolExecutor() as pool:
+        heard = list(pool.map(heard_piece, *zip(*every, strict=True)))
     result = {
         "rate": RATE,
         "tempo_range": ANY.tempo_range,
-        "kinds": {kind: measured(kind, pieces) for kind in kinds},
+        "kinds": {kind: measured(kind, [piece for piece in heard if piece["kind"] == kind]) for kind in kinds},
         "left_out": sorted(set(chosen.kinds) - set(kinds)),
         "wanted": WANTED,
     }

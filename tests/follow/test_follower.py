@@ -14,6 +14,8 @@ from bridge.follow.prior import octave_gap
 from bridge.follow.state import StateMove
 from bridge.rig import Deck
 from bridge.weights import learned
+from tests.bench.negatives import ANY, footsteps, leveled
+from tests.bench.negatives import RATE as STEPS_RATE
 from tests.follow.sounds import BEDS, NORTH, RATE, Heard, drums, hear, hiss, horns, silence
 
 RATES = (22_050, 44_100, 48_000, 96_000)
@@ -272,6 +274,16 @@ def test_onsets_alone_follow_a_plain_tape_without_the_net():
 def test_sounds_without_a_beat_start_nothing(bed, seed):
     heard = hear(bed(30.0, np.random.default_rng(seed)).astype(np.float32))
     assert heard.states() == ["listening"]
+    assert heard.beats == []
+
+
+@pytest.mark.parametrize("seed", [0, 7, 15])
+def test_steps_that_falter_are_no_beat(seed):
+    """Three pieces of the bench of what has no beat in which three or four steps came evenly enough to fool it once."""
+    rng = np.random.default_rng([seed, sum(b"footsteps")])
+    steps = leveled(footsteps(rng), rng)[: 12 * STEPS_RATE]
+    heard = hear(steps.astype(np.float32), STEPS_RATE, ANY)
+    assert "following" not in heard.states()
     assert heard.beats == []
 
 
