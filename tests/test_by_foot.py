@@ -189,7 +189,7 @@ def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Stage, li
     """Four taps, one, arm, and, while the loop plays, a long press."""
     home = tmp_path_factory.mktemp("stage")
     before = os.environ.get("JACK_DEFAULT_SERVER")
-    with running_jack_server(f"bridge-foot-{os.getpid()}", home / "jackd.log", 256) as server:
+    with running_jack_server(f"bridge-foot-{os.getpid()}", home / "jackd.log") as server:
         try:
             with on_stage(server, home) as stage:
                 stage.began = time.perf_counter() + 0.2

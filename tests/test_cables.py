@@ -334,9 +334,9 @@ def test_bursts_and_times_are_told_to_the_journal(cables):
 
 
 @pytest.mark.jack
-def test_a_contact_opens_by_itself_when_the_sender_is_killed_or_stands_still(slow_server, tmp_path):
+def test_a_contact_opens_by_itself_when_the_sender_is_killed_or_stands_still(jack_daemon, tmp_path):
     """First it is stopped with the contact closed, for 2 s, then killed with it closed."""
-    with playing(slow_server, tmp_path, contact_ms=200, for_s=60.0) as cables:
+    with playing(jack_daemon, tmp_path, contact_ms=200, for_s=60.0) as cables:
 
         def closed() -> bool:
             contacts = cables.came("Pedals B")
@@ -357,9 +357,9 @@ def test_a_contact_opens_by_itself_when_the_sender_is_killed_or_stands_still(slo
 
 
 @pytest.mark.jack
-def test_taps_times_and_clock_arrive_through_jack(slow_server, tmp_path):
+def test_taps_times_and_clock_arrive_through_jack(jack_daemon, tmp_path):
     """Through RtMidi's JACK backend, which sends as a period begins, and to another client in the next."""
-    with playing(slow_server, tmp_path, contact_ms=40, for_s=8.0) as cables:
+    with playing(jack_daemon, tmp_path, contact_ms=40, for_s=8.0) as cables:
         assert cables.sender.wait(30) == 0
         time.sleep(0.2)
         clock, taps = cables.came("Pedals A"), cables.came("Pedals B")
@@ -371,7 +371,7 @@ def test_taps_times_and_clock_arrive_through_jack(slow_server, tmp_path):
     assert len(values) >= 10
     off_s = [off_beat_s(at, cables.facts(), "short echo") for at, data in taps if data == PRESS]
     assert len(off_s) >= 4
-    assert -0.0005 <= median(off_s) <= 0.003 + 2 * slow_server.period / slow_server.rate
+    assert -0.0005 <= median(off_s) <= 0.003 + 2 * jack_daemon.period / jack_daemon.rate
 
 
 LIVE_RIG = """
@@ -422,11 +422,11 @@ play(parse_rig(text, "rig.toml"), text, "a test", for_s=float(sys.argv[1]), tape
 
 
 @pytest.mark.jack
-def test_a_pedal_is_tapped_on_the_beats_of_a_tape_and_told_its_delay_time(slow_server, tmp_path):
+def test_a_pedal_is_tapped_on_the_beats_of_a_tape_and_told_its_delay_time(jack_daemon, tmp_path):
     """The whole chain but the sound card: drums at 96 bpm into the engine, the sender, RtMidi, JACK."""
     make_tape(tmp_path / "tape.wav")
     (tmp_path / "rig.toml").write_text(LIVE_RIG)
-    env = slow_server.env | {"TAPEBRIDGE_RUNTIME": str(tmp_path / "runtime"), "PYTHONPATH": str(ROOT)}
+    env = jack_daemon.env | {"TAPEBRIDGE_RUNTIME": str(tmp_path / "runtime"), "PYTHONPATH": str(ROOT)}
     play = [sys.executable, "-c", PLAY, "24"]
     bridge = subprocess.Popen(play, cwd=tmp_path, env=env, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
     cables = Cables(tmp_path, bridge)

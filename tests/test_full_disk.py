@@ -107,9 +107,9 @@ def set_on(disk: Path, home: Path, env: dict[str, str]) -> tuple[int, str, tuple
 
 
 def test_a_disk_that_fills_up_ends_sound_spares_the_journal_and_never_reaches_the_clock(
-    small_disk: Path, tmp_path: Path, slow_server: JackServer
+    small_disk: Path, tmp_path: Path, jack_server: JackServer
 ) -> None:
-    env = slow_server.env | {"TAPEBRIDGE_RUNTIME": str(tmp_path / "runtime"), "PYTHONPATH": str(ROOT)}
+    env = jack_server.env | {"TAPEBRIDGE_RUNTIME": str(tmp_path / "runtime"), "PYTHONPATH": str(ROOT)}
     status, output, facts, seen = set_on(small_disk, tmp_path, env)
     [ended] = [fact for fact in facts if isinstance(fact, SoundNotKept)]
     assert "free" in ended.why or "space" in ended.why, ended.why

@@ -127,12 +127,12 @@ def wait_for(found, what: str, seconds: float = 40.0):
 
 
 @pytest.fixture(scope="module")
-def live(slow_server, tmp_path_factory) -> Live:
+def live(jack_daemon, tmp_path_factory) -> Live:
     """Play 45 s live, in periods of 5.3 ms: drums in, kill -9 of the listener half-way, a mark, SIGTERM at the end."""
     home = tmp_path_factory.mktemp("live")
     (home / "rig.toml").write_text(RIG)
     make_tape(home / "tape.wav")
-    env = slow_server.env | {"TAPEBRIDGE_RUNTIME": str(home / "runtime")}
+    env = jack_daemon.env | {"TAPEBRIDGE_RUNTIME": str(home / "runtime")}
     command = [sys.executable, "-m", "bridge"]
     root = Path(__file__).parent.parent
     env["PYTHONPATH"] = str(root)

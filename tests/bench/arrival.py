@@ -161,11 +161,13 @@ def measure(seconds: float) -> dict[str, Any]:
     """Return the figures of one run."""
     import numpy as np
 
-    from tests.conftest import running_jack_server
+    from tests.conftest import JACK_SHORT_PERIOD, running_jack_server
 
     with (
         tempfile.TemporaryDirectory() as name,
-        running_jack_server(f"bridge-arrival-{os.getpid()}", Path(name) / "jackd.log", realtime=True) as server,
+        running_jack_server(
+            f"bridge-arrival-{os.getpid()}", Path(name) / "jackd.log", JACK_SHORT_PERIOD, True
+        ) as server,
     ):
         folder = Path(name)
         for key in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER"):

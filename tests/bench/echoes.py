@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
@@ -88,12 +89,18 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     options.add_argument("--seeds", type=int, default=12, help="closed loops a mix (default: 12)")
     seeds = range(options.parse_args().seeds)
-    mixes = {}
-    for level, feedback in MIXES:
-        cmlt = [scored(seed, level, feedback) for seed in seeds]
-        name = "dry" if np.isinf(level) else f"{level:+g} dB, feedback {feedback:g}"
-        mixes[name] = {"cmlt": round(float(np.mean(cmlt)), 3), "failed": round(float(np.mean(np.array(cmlt) < 0.5)), 3)}
-    ends = [alone(seed, *mix) for seed in seeds for mix in ALONE]
+    with ProcessPoolExecutor() as pool:
+        closed = {mix: [pool.submit(scored, seed, *mix) for seed in seeds] for mix in MIXES}
+        last = [pool.submit(alone, seed, *mix) for seed in seeds for mix in ALONE]
+        cmlt = {mix: np.array([one.result() for one in loops]) for mix, loops in closed.items()}
+        ends = [one.result() for one in last]
+    mixes = {
+        "dry" if np.isinf(level) else f"{level:+g} dB, feedback {feedback:g}": {
+            "cmlt": round(float(np.mean(found)), 3),
+            "failed": round(float(np.mean(found < 0.5)), 3),
+        }
+        for (level, feedback), found in cmlt.items()
+    }
     result = {
         "seeds": len(seeds),
         "mixes": mixes,

@@ -226,11 +226,13 @@ FAULTS = ("listener killed", "sender killed", "port pulled", "stall of 2 s")
 
 def measure(names: tuple[str, ...]) -> dict[str, Any]:
     """Return the figures of all faults."""
-    from tests.conftest import running_jack_server
+    from tests.conftest import JACK_SHORT_PERIOD, running_jack_server
 
     with (
         tempfile.TemporaryDirectory() as folder,
-        running_jack_server(f"bridge-faults-{os.getpid()}", Path(folder) / "jackd.log", realtime=True) as server,
+        running_jack_server(
+            f"bridge-faults-{os.getpid()}", Path(folder) / "jackd.log", JACK_SHORT_PERIOD, True
+        ) as server,
     ):
         for key in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER"):
             os.environ[key] = server.env[key]

@@ -183,12 +183,14 @@ def press(until: float, began: float) -> dict[str, list[float]]:
 
 def live(seconds: float) -> dict[str, Any]:
     """Return the figures of a set that is played for real, for so many seconds."""
-    from tests.conftest import running_jack_server
+    from tests.conftest import JACK_SHORT_PERIOD, running_jack_server
 
     stolen = stolen_s()
     with (
         tempfile.TemporaryDirectory() as folder,
-        running_jack_server(f"bridge-foot-{os.getpid()}", Path(folder) / "jackd.log", realtime=True) as server,
+        running_jack_server(
+            f"bridge-foot-{os.getpid()}", Path(folder) / "jackd.log", JACK_SHORT_PERIOD, True
+        ) as server,
         one_core_busy(),
     ):
         os.environ.update(server.env)

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
+from collections.abc import Iterator
 from importlib.util import find_spec
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,7 +16,7 @@ import pytest
 from bridge.edge.clock_loop import TEMPI, arrivals
 from bridge.edge.midi_in import Came
 from bridge.measure.clock import clock_heard
-from tests.conftest import JackServer
+from tests.conftest import JACK_SHORT_PERIOD, JackServer, running_jack_server
 from tests.loops import loop, tapebridge
 
 SECONDS = 5.0
@@ -27,17 +30,24 @@ def due() -> list[float]:
     return at
 
 
+@pytest.fixture
+def quick_server(tmp_path: Path) -> Iterator[JackServer]:
+    """A server of short periods."""
+    with running_jack_server(f"bridge-quick-{os.getpid()}", tmp_path / "jackd.log", JACK_SHORT_PERIOD) as server:
+        yield server
+
+
 @pytest.mark.jack
 @pytest.mark.skipif(find_spec("jack") is None, reason="JACK-Client is absent (it is installed on Linux only)")
-def test_delay_and_jitter_are_those_of_the_arriving_bytes(jack_server: JackServer) -> None:
+def test_delay_and_jitter_are_those_of_the_arriving_bytes(quick_server: JackServer) -> None:
     """The cable is a client that passes each byte on 480 frames later, and notes the true frame of each.
 
     Told and true jitter may differ by a period of the server, 1.3 ms, since RtMidi stamps at its beginning. Frames are
     a measure of time only while the server is not kept from running: otherwise it is measured again.
     """
     for _ in range(3):
-        told, seen, done = measured(jack_server)
-        went = [(frame / jack_server.rate, at) for frame, at, data in seen["went"] if data == "f8"]
+        told, seen, done = measured(quick_server)
+        went = [(frame / quick_server.rate, at) for frame, at, data in seen["went"] if data == "f8"]
         assert told["heard"] + told["strange"] <= len(went) <= told["sent"] <= len(due())
         by_frame, by_host = (clock_heard(due(), np.array(stamps) - stamps[0]) for stamps in zip(*went, strict=True))
         if len(went) == len(due()) and abs(by_frame.jitter_ms - by_host.jitter_ms) < 0.5:

@@ -65,7 +65,7 @@ CLICK = ("--output", "1", "--count", "5", "--yes")
 
 @pytest.mark.jack
 @pytest.mark.skipif(find_spec("jack") is None, reason="JACK-Client is absent (it is installed on Linux only)")
-def test_a_click_through_a_longer_loop_takes_as_much_longer_as_the_loop_is(slow_server: JackServer) -> None:
+def test_a_click_through_a_longer_loop_takes_as_much_longer_as_the_loop_is(jack_server: JackServer) -> None:
     """To a tenth of a frame: JACK, PortAudio and the two clients add the same to both.
 
     Where this machine was too busy to play without gaps, which is told, it is measured again.
@@ -73,8 +73,8 @@ def test_a_click_through_a_longer_loop_takes_as_much_longer_as_the_loop_is(slow_
     median_ms = []
     for delay in (0, 1234):
         for _ in range(3):
-            with loop(slow_server, delay):
-                found = told(slow_server, *CLICK, status=None)
+            with loop(jack_server, delay):
+                found = told(jack_server, *CLICK, status=None)
             if found["trouble"] is None or not found["interrupted"]:
                 break
         else:
@@ -89,7 +89,7 @@ def test_a_click_through_a_longer_loop_takes_as_much_longer_as_the_loop_is(slow_
 @pytest.mark.jack
 @pytest.mark.skipif(find_spec("jack") is None, reason="JACK-Client is absent (it is installed on Linux only)")
 @pytest.mark.parametrize("delay", [480, 4800])
-def test_a_note_is_heard_as_late_as_the_pedal_answers(slow_server: JackServer, tmp_path: Path, delay: int) -> None:
+def test_a_note_is_heard_as_late_as_the_pedal_answers(jack_server: JackServer, tmp_path: Path, delay: int) -> None:
     """On the pedal's own port and channel. JACK adds up to two periods, of 5.3 ms, before and behind the pedal.
 
     Where this machine was too busy to hear without gaps, which is told, it is measured again.
@@ -97,8 +97,8 @@ def test_a_note_is_heard_as_late_as_the_pedal_answers(slow_server: JackServer, t
     (tmp_path / "rig.toml").write_text(RIG)
     words = (str(tmp_path / "rig.toml"), "--pedal", "stutter", "--note", "61", "--count", "7")
     for _ in range(3):
-        with loop(slow_server, delay) as peer:
-            found = told(slow_server, *words, status=None)  # the answers may still spread too much
+        with loop(jack_server, delay) as peer:
+            found = told(jack_server, *words, status=None)  # the answers may still spread too much
             seen = peer.end()
         if not found["lost"] and found["answers"]["heard"] >= 5:
             break
@@ -115,17 +115,17 @@ def test_a_note_is_heard_as_late_as_the_pedal_answers(slow_server: JackServer, t
 
 @pytest.mark.jack
 @pytest.mark.skipif(find_spec("jack") is None, reason="JACK-Client is absent (it is installed on Linux only)")
-def test_where_nothing_comes_back_it_says_so_and_what_to_do(slow_server: JackServer) -> None:
+def test_where_nothing_comes_back_it_says_so_and_what_to_do(jack_server: JackServer) -> None:
     """Nothing is plugged in: the server's own inputs are silent."""
-    found = told(slow_server, *CLICK, status=1)
+    found = told(jack_server, *CLICK, status=1)
     assert found["answers"]["heard"] == 0
     assert found["answers"]["median_ms"] is None
     assert "heard 0 of 5 times. See that the cable goes from that output to that input" in found["stderr"]
 
 
 @pytest.mark.jack
-def test_an_output_that_is_not_there_is_refused(slow_server: JackServer) -> None:
-    done = tapebridge(slow_server, "measure", "latency", "--input", "1", "--output", "9", "--yes")
+def test_an_output_that_is_not_there_is_refused(jack_server: JackServer) -> None:
+    done = tapebridge(jack_server, "measure", "latency", "--input", "1", "--output", "9", "--yes")
     assert done.returncode == 1
     assert "has 2 outputs, and output 9 was asked for" in done.stderr
 

@@ -34,12 +34,7 @@ def test_an_absent_or_ambiguous_input_is_refused_with_what_there_is(name: str, p
 
 
 @pytest.mark.jack
-def test_what_another_program_sends_is_listed_and_comes_in_as_whole_messages(
-    slow_server: JackServer, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """In long periods: a client that misses one leaves its message to be read once more, which JACK does for all."""
-    for key in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER"):
-        monkeypatch.setenv(key, slow_server.env[key])
+def test_what_another_program_sends_is_listed_and_comes_in_as_whole_messages(jack_server: JackServer) -> None:
     foot = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, "foot box")
     try:
         foot.open_virtual_port("out")

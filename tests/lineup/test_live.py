@@ -38,15 +38,15 @@ name = "ferry night"
 
 @pytest.mark.jack
 @pytest.mark.skipif(find_spec("jack") is None, reason="JACK-Client is absent (it is installed on Linux only)")
-def test_the_echo_is_timed_where_its_return_comes_in(slow_server: JackServer, tmp_path: Path) -> None:
+def test_the_echo_is_timed_where_its_return_comes_in(jack_server: JackServer, tmp_path: Path) -> None:
     """To a millisecond of what the pedal made of its clock.
 
     Where this machine was too busy to hear without gaps, which is told, it is walked again.
     """
     (tmp_path / "rig.toml").write_text(RIG)
     for _ in range(3):
-        with mixer(slow_server) as peer:
-            done = tapebridge(slow_server, "lineup", "rig.toml", "--yes", cwd=tmp_path)
+        with mixer(jack_server) as peer:
+            done = tapebridge(jack_server, "lineup", "rig.toml", "--yes", cwd=tmp_path)
             seen = peer.end()
         assert done.returncode == 0, done.stderr
         page = max((tmp_path / "recordings/lineups").glob("*-ferry-night/lineup.html"))
@@ -61,7 +61,7 @@ def test_the_echo_is_timed_where_its_return_comes_in(slow_server: JackServer, tm
     echo = found["long echo", "echo"]
     heard_ms = float(echo["said"].split(" ms")[0])
     assert echo["said"].endswith("ms on input 2, asked for 430 ms") or "it plays" in echo["said"]
-    assert heard_ms == pytest.approx(1000 * seen["delay"] / slow_server.rate, abs=1)
+    assert heard_ms == pytest.approx(1000 * seen["delay"] / jack_server.rate, abs=1)
     assert echo["well"] == ("well" if abs(heard_ms - 430) <= 0.03 * 430 else "look")
     assert found["north", "level"]["well"] == "well"
     assert found["north", "clipping"]["well"] == "well"
@@ -80,9 +80,9 @@ def test_a_set_that_begins_takes_the_page_of_the_night_along(tmp_path: Path) -> 
 
 
 @pytest.mark.jack
-def test_without_a_sound_device_the_pedals_are_still_walked_through(slow_server: JackServer, tmp_path: Path) -> None:
+def test_without_a_sound_device_the_pedals_are_still_walked_through(jack_server: JackServer, tmp_path: Path) -> None:
     (tmp_path / "rig.toml").write_text(RIG.replace('"system"', '"Deck interface"'))
-    done = tapebridge(slow_server, "lineup", "rig.toml", "--json", cwd=tmp_path)
+    done = tapebridge(jack_server, "lineup", "rig.toml", "--json", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)["findings"]
     assert [(one["where"], one["what"]) for one in found] == [
