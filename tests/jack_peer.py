@@ -26,7 +26,7 @@ WAIT_S = 20.0
 NO_INPUT = 3
 """Exit status: the bridge opened no audio input in that time."""
 
-STALL_S = 0.009
+STALL_S = 0.012
 """A period lasts 5.3 ms here; between two that lie further apart, the server or this process had no processor."""
 
 
