@@ -16,7 +16,7 @@ NO_START_SERVER = 1
 
 NOTICES_S = 0.05
 """libjack cancels the thread that takes in notices, such as that another client went; amid one, that can end the whole
-process: of 6 that opened and closed for 20 s, 4 ended so, and with this wait none."""
+process (seen on a slow machine, and no more with this wait)."""
 
 
 class JackWatch:

@@ -7,16 +7,16 @@ from        what happens                                               to
 ==========  =========================================================  =========
 any         no signal for a second (`bridge.follow.gate`)              idle
 idle        a signal                                                   listening
-listening   one beat stays the likeliest for over a second, and almost  following
-            surely there is one, or 0.3 s at the told tempo; and what
-            is heard falls in step with it (`bridge.follow.step`)
+listening   one beat stays the likeliest for over a second, and there  following
+            surely is one; or for 0.3 s at the told tempo. And what is
+            heard falls in step with it (`bridge.follow.step`)
 idle,       four taps                                                  holding
 listening
 following   no beat or no stroke is sensed any more, what is heard     holding
             falls out of step, or only known echoes are heard
             (`bridge.follow.echoes`)
 following   another beat stays the likeliest for a second, one that    following
-            lies half a beat beside it for four; any for 0.6 s in
+            lies half a beat beside it for four; any for 0.24 s in
             the first four after it was caught
 holding     one beat stays the likeliest, the held tempo for less long following
             if it was followed long; more in step if that fell out
@@ -298,7 +298,8 @@ class Follower:
         held = self.tempo
         again = held is not None and abs(octave_gap(tempo, held)) < log2(1 + SAME_TEMPO)
         is_back = again and self._followed >= _LONG
-        if self._is_told(tempo):
+        is_told = self._is_told(tempo)
+        if is_told:
             needed, for_hops = _STEP_TOLD, _SEEN_TOLD
         elif self._doubts:
             needed, for_hops = _STEP_DOUBT, _SEEN_DOUBT
@@ -308,7 +309,7 @@ class Follower:
             needed = min(needed, _STEP_EXPECTED)
         if seen < (_SEEN_AGAIN if is_back else for_hops) or self._sense.in_step < needed:
             return []
-        if present < _SURE and not again and not self._is_told(tempo):
+        if present < _SURE and not (again or is_told):
             return []
         if not again:
             self._octave.free()
