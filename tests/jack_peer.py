@@ -52,9 +52,9 @@ def play_and_stamp(tape: Path, seconds: float, out: Path) -> NoReturn:
             stamps.append((began + offset, bytes(data).hex()))
         if plugged_in.is_set() and at["origin"] is None:
             at["origin"] = began
-        start = 0 if at["origin"] is None else began - at["origin"]
+        start = len(sound) if at["origin"] is None else began - at["origin"]
         for n, port in enumerate(deck):
-            block = sound[:0, n] if at["origin"] is None else sound[start : start + frames, n]
+            block = sound[start : start + frames, n]
             port.get_array()[:] = np.pad(block, (0, frames - len(block)))
 
     with client:
