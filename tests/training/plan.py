@@ -115,11 +115,12 @@ def one_tape(
     else:
         first = heard_from % max(1, len(m.offsets[which]) - 8)
         notes, offsets = played(rng, m, which, np.floor(first), beats)
-    lead = 0.0 if begin > 0 else rng.random()  # a tape that already runs is met anywhere within a beat
+    is_cued = begin > 0 and chance(rng, 0.4)
+    lead = 0.0 if is_cued else rng.random()  # any other tape is met anywhere within a beat
     notes = swung(rng, thinned(rng, notes.astype(float))) - np.array([lead, 0, 0])
     at = np.interp(notes[:, 0], place, CLOCK, left=-1, right=99)
     keep = (at >= max(begin, 0)) & (at < min(end, SCENE_S - 0.05))
-    for _ in range(int(rng.random() < 0.3)):  # a hand on the mute or the fader: what was is known when it comes back
+    for _ in range(int(rng.random() < 0.4)):  # a hand on the mute or the fader: what was is known when it comes back
         mute = rng.uniform(max(begin, 0) + 6, 60)
         length = rng.uniform(1, 8) if chance(rng, 0.5) else rng.uniform(4, 16)
         keep &= ~((at > mute) & (at < mute + length))

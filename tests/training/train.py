@@ -54,8 +54,9 @@ class Scenes(torch.utils.data.IterableDataset):  # type: ignore[misc]
 def varied(x: Tensor, generator: torch.Generator) -> Tensor:
     """Return features as if each scene were on another tape: so that no scene is ever heard twice alike.
 
-    Some miss their highest or lowest bands, as through a dull or thin tape; some are up to two bands higher or lower
-    (a band is three semitones); all have a little more or less between loud and soft.
+    Some miss their highest or lowest bands, as through a dull or thin tape; some are a band (three semitones) higher or
+    lower, and no more, since how low drums sound tells at which speed a tape runs; all have a little more or less
+    between loud and soft.
     """
     scenes, device = len(x), x.device
     band = torch.arange(BANDS, device=device).repeat(2)
@@ -63,7 +64,7 @@ def varied(x: Tensor, generator: torch.Generator) -> Tensor:
     def drawn(low: float, high: float) -> Tensor:
         return low + (high - low) * torch.rand(scenes, 1, 1, device=device, generator=generator)
 
-    shift = torch.where(drawn(0, 1) < 0.5, drawn(-2.5, 2.5).round(), 0.0).long()
+    shift = torch.where(drawn(0, 1) < 0.5, drawn(-1.5, 1.5).round(), 0.0).long()
     top = torch.where(drawn(0, 1) < 0.3, drawn(12, 32), 99.0)
     bottom = torch.where(drawn(0, 1) < 0.12, drawn(0, 8), -1.0)
     source = band + shift
