@@ -60,7 +60,7 @@ def _net(path: Path) -> dict[str, Any]:
     for name, array in arrays.items():
         if array.dtype == np.float16:  # widened here, so that all decks read one copy: it fills half of a core's cache
             arrays[name] = array.astype(np.float32)
-    Activation(arrays).hear(np.zeros(TONES))  # refuses what is no net
+    Activation(arrays).hear(np.zeros((1, TONES)))  # refuses what is no net
     return {
         "net": arrays,
         "edges": arrays["edges"],

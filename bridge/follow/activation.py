@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +27,7 @@ _CONTEXT = 3  # hops that the first convolution spans: the present one and those
 _ALONE = 4  # values that stand alone before the tempos: beat, present, and kick and snare, which only training asks for
 _MEAN_HOPS = 3.0 * HOPS_PER_S
 _LIMIT = 4.0
+_AT_ONCE = 32  # hops
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,10 @@ class Heard:
 
 
 class Activation:
-    """The net with what it remembers: one hop's tone bands in, one `Heard` out.
+    """The net with what it remembers: tone bands of some hops in, a `Heard` for each out.
+
+    The net's arrays are larger than what a processor keeps at hand, so that a few hops at once take little longer than
+    one.
 
     Args:
         arrays: The net's arrays by name, as ``tests/training`` wrote them.
@@ -60,31 +63,41 @@ class Activation:
     def __init__(self, arrays: Mapping[str, NDArray[np.generic]]) -> None:
         z = {name: np.asarray(array, np.float32) for name, array in arrays.items()}
         kernel = z["into_weight"]  # (width, features, _CONTEXT)
-        self._into = np.ascontiguousarray(kernel.transpose(0, 2, 1).reshape(len(kernel), -1))
+        self._into = np.ascontiguousarray(kernel.transpose(2, 1, 0).reshape(-1, len(kernel)))
         self._into_bias = z["into_bias"]
-        self._layers = _Layers(z)
-        self._wide, self._wide_bias = z["wide_weight"], z["wide_bias"]
-        self._out, self._out_bias = z["out_weight"], z["out_bias"]
+        count = 1 + max(int(name.split("_")[1]) for name in z if name.startswith(("hear_", "add_")))
+        self._layers = [_Layer(z, i) for i in range(count)]
+        self._wide, self._wide_bias = _turned(z["wide_weight"]), z["wide_bias"]
+        self._out, self._out_bias = _turned(z["out_weight"]), z["out_bias"]
         self._inputs = _Inputs()
-        self._recent = np.zeros((_CONTEXT, 2 * TONES), np.float32)
-        self._flat = self._recent.reshape(-1)  # a view
+        self._recent = np.zeros((_CONTEXT - 1, 2 * TONES), np.float32)
 
     def renew(self) -> None:
         """Forget what was heard: what comes has nothing to do with what was."""
-        self._layers.forget()
+        for layer in self._layers:
+            layer.forget()
 
-    def hear(self, tones_db: NDArray[np.float64]) -> Heard:
-        """Return what the net says after one more hop, whose tone bands have the shape (TONES,)."""
-        self._recent[:-1] = self._recent[1:]
-        self._recent[-1] = self._inputs.of(tones_db)
-        x = self._into @ self._flat
+    def hear(self, tones_db: NDArray[np.float64]) -> list[Heard]:
+        """Return what the net says after each of some more hops, whose tone bands have the shape (hops, TONES)."""
+        parts = [self._some(tones_db[at : at + _AT_ONCE]) for at in range(0, len(tones_db), _AT_ONCE)]
+        return [heard for part in parts for heard in part]
+
+    def _some(self, tones_db: NDArray[np.float64]) -> list[Heard]:
+        hops = len(tones_db)
+        inputs = np.concatenate([self._recent, self._inputs.of(tones_db)])
+        self._recent = inputs[hops:]
+        x = np.concatenate([inputs[i : i + hops] for i in range(_CONTEXT)], axis=1) @ self._into
         x += self._into_bias
-        x = self._wide @ self._layers.hear(np.maximum(x, 0, out=x))
+        np.maximum(x, 0, out=x)
+        for layer in self._layers:
+            x = layer.hear(x)
+        x = np.maximum(x, 0) @ self._wide
         x += self._wide_bias
-        out = self._out @ np.maximum(x, 0, out=x)
+        out = np.maximum(x, 0, out=x) @ self._out
         out += self._out_bias
-        tempo, phase = out[_ALONE : _ALONE + TEMPO_BINS], out[_ALONE + TEMPO_BINS :]
-        return Heard(float(out[0]), float(out[1]), _log_softmax(tempo), _log_softmax(phase))
+        tempo, phase = _log_softmax(out[:, _ALONE : _ALONE + TEMPO_BINS]), _log_softmax(out[:, _ALONE + TEMPO_BINS :])
+        alone = out[:, :2].tolist()
+        return [Heard(*said, *shapes) for said, *shapes in zip(alone, tempo, phase, strict=True)]
 
 
 class _Inputs:
@@ -93,81 +106,80 @@ class _Inputs:
     def __init__(self) -> None:
         self._first: NDArray[np.float64] | None = None
         self._last = self._mean = np.zeros(TONES)
-        self._heard = np.empty(2 * TONES)
 
-    def of(self, tones_db: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return shape (2 * TONES,), only valid until the next call."""
+    def of(self, tones_db: NDArray[np.float64]) -> Curve:
+        """Return shape (hops, 2 * TONES)."""
         if self._first is None:
-            self._first = self._last = tones_db
+            self._first = self._last = tones_db[0]
         above = tones_db - self._first
-        heard = self._heard
-        self._mean = self._mean + (above - self._mean) / _MEAN_HOPS
-        np.subtract(above, self._mean, out=heard[:TONES])
-        np.subtract(tones_db, self._last, out=heard[TONES:])
-        self._last = tones_db
+        heard = np.empty((len(above), 2 * TONES))
+        mean = self._mean
+        for now, over in zip(above, heard[:, :TONES], strict=True):
+            mean = mean + (now - mean) / _MEAN_HOPS
+            np.subtract(now, mean, out=over)
+        self._mean = mean
+        np.subtract(tones_db, np.concatenate([self._last[None], tones_db[:-1]]), out=heard[:, TONES:])
+        self._last = tones_db[-1]
         heard /= 10
         np.maximum(heard, -_LIMIT, out=heard)
-        return np.minimum(heard, _LIMIT, out=heard)
+        return np.minimum(heard, _LIMIT, out=heard).astype(np.float32)
 
 
-class _Layers:
-    """The dilated layers: layer i hears its input now, 2**i and 2 * 2**i hops ago, and adds to it what it makes of it.
-
-    What each layer hears of the past is known before the hop, so all pasts are weighed in one product.
+class _Layer:
+    """A dilated layer: hears its input now, 2**i and 2 * 2**i hops ago, and adds to it what it makes of it.
 
     Source: A. van den Oord et al., "WaveNet: A Generative Model for Raw Audio", 2016.
+
+    Args:
+        z: The net's arrays by name.
+        number: The layer's number i.
     """
 
-    def __init__(self, z: Mapping[str, Curve]) -> None:
-        count = 1 + max(int(name.split("_")[1]) for name in z if name.startswith(("hear_", "add_")))
+    def __init__(self, z: Mapping[str, Curve], number: int) -> None:
         width = len(z["into_bias"])
         # A logistic gate is half a hyperbolic tangent of half its argument, and a half: so one function does for both.
         halved = np.repeat(np.array([1.0, 0.5], np.float32), width)
-        weights = np.stack([z[f"hear_{i}_weight"] * halved[:, None] for i in range(count)])  # (layers, out, taps)
-        self._of_past = np.ascontiguousarray(weights[:, :, : 2 * width].transpose(0, 2, 1))
-        self._of_now = [np.ascontiguousarray(one[:, 2 * width :]) for one in weights]
-        self._bias = np.stack([z[f"hear_{i}_bias"] * halved for i in range(count)])
-        self._add = [z[f"add_{i}_weight"] * np.float32(0.5) for i in range(count)]
-        self._add_bias = [z[f"add_{i}_bias"] for i in range(count)]
-        self._now = np.zeros((count + 1, width), np.float32)  # what each layer hears at this hop; last, what comes out
-        self._heard = np.empty((count, 1, 2 * width), np.float32)
-        # Each layer's past lies in a ring of its own, one after the other in one array.
-        self._sizes = 2 * 2 ** np.arange(count)
-        self._begins = np.cumsum(self._sizes) - self._sizes
-        self._past = np.zeros((int(self._sizes.sum()), width), np.float32)
-        self._taps = np.empty((2 * count, width), np.float32)
-        self._hop = 0
+        self._hear = _turned(z[f"hear_{number}_weight"] * halved[:, None])  # (taps * width, 2 * width)
+        self._hear_bias = z[f"hear_{number}_bias"] * halved
+        self._add, self._add_bias = _turned(z[f"add_{number}_weight"] * np.float32(0.5)), z[f"add_{number}_bias"]
+        self._apart, self._reach = 2**number, 2 * 2**number
+        self._past = np.zeros((self._reach + 2 * _AT_ONCE, width), np.float32)  # what was heard, up to `_end`
+        self._end = self._reach
 
     def forget(self) -> None:
         """Begin as if nothing had been heard."""
         self._past[:] = 0
 
     def hear(self, x: Curve) -> Curve:
-        """Return what comes out after an input of shape (width,); the same shape."""
-        oldest = self._begins + self._hop % self._sizes  # its place is the newest one's from now on
-        middle = self._begins + (self._hop + self._sizes // 2) % self._sizes
-        self._past.take(np.stack([oldest, middle], 1).ravel(), axis=0, out=self._taps, mode="clip")
-        np.matmul(self._taps.reshape(len(oldest), 1, -1), self._of_past, out=self._heard)
-        heard, now, width = self._heard[:, 0], self._now, len(x)
-        heard += self._bias
-        now[0] = x
-        for i, both in enumerate(heard):
-            here, after = now[i], now[i + 1]
-            both += self._of_now[i] @ here
-            np.tanh(both, out=both)
-            gate = both[width:]
-            gate += 1
-            gate *= both[:width]
-            np.dot(self._add[i], gate, out=after)
-            after += self._add_bias[i]
-            after += here
-        self._past[oldest] = now[:-1]
-        self._hop += 1
-        out: Curve = np.maximum(now[-1], 0)
+        """Return what comes out after inputs of shape (hops, width), at most `_AT_ONCE`; the same shape."""
+        hops, width = x.shape
+        reach, past = self._reach, self._past
+        if self._end + hops > len(past):
+            past[:reach] = past[self._end - reach : self._end]
+            self._end = reach
+        end = self._end
+        past[end : end + hops] = x
+        begins = (end - reach, end - self._apart, end)
+        both = np.concatenate([past[begin : begin + hops] for begin in begins], axis=1) @ self._hear
+        both += self._hear_bias
+        np.tanh(both, out=both)
+        gate = both[:, width:]
+        gate += 1
+        gate *= both[:, :width]
+        out: Curve = gate @ self._add
+        out += self._add_bias
+        out += x
+        self._end = end + hops
         return out
 
 
+def _turned(weights: Curve) -> Curve:
+    """Return weights of shape (out, in) as (in, out)."""
+    return np.ascontiguousarray(weights.T)
+
+
 def _log_softmax(x: Curve) -> Curve:
-    shifted: Curve = x - np.maximum.reduce(x)
-    shifted -= log(float(np.add.reduce(np.exp(shifted))))
+    """Return the logarithm of probabilities, whose own are known but for a sum in each row: shape (rows, n)."""
+    shifted: Curve = x - np.maximum.reduce(x, axis=1, keepdims=True)
+    shifted -= np.log(np.add.reduce(np.exp(shifted), axis=1, keepdims=True))
     return shifted

@@ -21,6 +21,7 @@ _PRESENT_OVER = 30.0  # hops
 _STROKE = -2.2  # log odds of a beat, 0.1, that counts as a stroke: drums have one in nearly every beat, a bed seldom
 _RESTS = 250  # hops without any, after which there is no beat to follow, whatever the net still makes of what was
 _DEAF = 150  # hops in which a net that starts anew does not know yet whether there is a beat
+_MOST_WAITING = 16  # hops: more than pass from one question to the next
 _SLOW = 0.4  # hops by which right beats were placed late without it: 2.5 and 5.2 ms in 2 x 40 training scenes
 _LATE = LATE_HOPS + 0.5 + _SLOW  # from the end of a hop to the middle of the one that a beat of phase 0 fell into
 
@@ -44,10 +45,12 @@ class BelievedBeat:
         self._step = InStep() if learned.net is not None else None
         self._present = 0.0
         self._hops = self._deaf = self._stroke = 0
+        self._waiting: list[Hop] = []
 
     @property
     def present(self) -> float:
         """Probability that there is a beat to follow: what the belief says, and the net agrees to."""
+        self._catch_up()
         if self._step is not None and self._hops - self._stroke > _RESTS:
             return 0.0
         if self._hops < self._deaf:
@@ -60,20 +63,14 @@ class BelievedBeat:
         return 1.0 if self._step is None else self._step.share
 
     def hear(self, hop: Hop) -> None:
-        """Take in one more hop."""
-        self._hops += 1
-        weighed = self._evidence.hear(hop)
-        self._belief.hear(weighed.by_kind, weighed.by_tempo)
-        present = 1.0
-        if self._step is not None and weighed.net is not None:
-            self._step.hear(weighed.net.beat)
-            present = _share(weighed.net.present)
-            if weighed.net.beat > _STROKE:
-                self._stroke = self._hops
-        self._present += (present - self._present) / _PRESENT_OVER
+        """Take in one more hop, to be weighed with others by the time that anything is asked."""
+        self._waiting.append(hop)
+        if len(self._waiting) >= _MOST_WAITING:
+            self._catch_up()
 
     def sight(self, hop: int) -> Sight:
         """Return the strongest beat of the belief; ``hop`` is the follower's number of the newest hop."""
+        self._catch_up()
         peak = self._belief.peak()
         if self._step is not None:
             self._step.believe(peak.phase, peak.tempo / (60.0 * self._hops_per_s))
@@ -81,21 +78,25 @@ class BelievedBeat:
 
     def reckon_with(self, tempo: float | None, doubt: float = DOUBT) -> None:
         """Take in that about this tempo in bpm is to be expected, or none; ``doubt`` is the part that may be wrong."""
+        self._catch_up()
         self._evidence.is_told = tempo is not None
         self._belief.expect(tempo_prior(self._tempos, self._middle, tempo, doubt))
 
     def assume(self, tempo: float, since: float, share: float) -> None:
         """Let a told beat count for a share, 0..1: its tempo in bpm, and the hops since it fell."""
+        self._catch_up()
         phase = ((since - _LATE) * tempo / (60.0 * self._hops_per_s)) % 1.0
         self._belief.assume(tempo_prior(self._tempos, tempo, tempo), phase, share)
 
     def turn_half(self) -> None:
         """Take in that every beat falls half a period later than believed: the net is read so from now on."""
+        self._catch_up()
         self._evidence.is_half_off = not self._evidence.is_half_off
         self._belief.turn_half()
 
     def forget(self) -> None:
         """Begin as with the first hop."""
+        self._catch_up()
         self._belief.forget()
         self._evidence.renew()
         self._evidence.is_half_off = False
@@ -106,8 +107,25 @@ class BelievedBeat:
 
     def renew(self) -> None:
         """Take in that what comes has nothing to do with what was, but for the belief."""
+        self._catch_up()
         self._evidence.renew()
         self._deaf = self._hops + _DEAF
+
+    def _catch_up(self) -> None:
+        """Weigh the hops that wait."""
+        if not self._waiting:
+            return
+        for weighed in self._evidence.hear(self._waiting):
+            self._hops += 1
+            self._belief.hear(weighed.by_kind, weighed.by_tempo)
+            present = 1.0
+            if self._step is not None and weighed.net is not None:
+                self._step.hear(weighed.net.beat)
+                present = _share(weighed.net.present)
+                if weighed.net.beat > _STROKE:
+                    self._stroke = self._hops
+            self._present += (present - self._present) / _PRESENT_OVER
+        self._waiting.clear()
 
 
 def _share(odds: float) -> float:

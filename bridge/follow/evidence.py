@@ -1,4 +1,4 @@
-"""What one hop says of a beat, as numbers for the belief to weigh: the learned net and plain onsets together.
+"""What each hop says of a beat, as numbers for the belief to weigh: the learned net and plain onsets together.
 
 Each of them tells how much likelier what was heard is at each place in a beat than without any beat. Hops are far from
 independent of each other, so only a part of each logarithm counts; how much was chosen on training scenes.
@@ -7,7 +7,7 @@ independent of each other, so only a part of each logarithm counts; how much was
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import log
 
@@ -94,7 +94,7 @@ class Weighed:
 
 
 class Evidence:
-    """Weighs hop after hop.
+    """Weighs hop after hop, some at a time.
 
     Args:
         learned: What training left.
@@ -125,28 +125,27 @@ class Evidence:
         if self._net is not None:
             self._net.renew()
 
-    def hear(self, hop: Hop) -> Weighed:
-        """Return what one more hop says."""
-        learned = self._learned
-        weights = learned.told if self.is_told else learned.free
-        by_class = np.zeros(CLASSES)
+    def hear(self, hops: Sequence[Hop]) -> list[Weighed]:
+        """Return what each of some more hops says."""
+        weights = self._learned.told if self.is_told else self._learned.free
+        by_class = np.zeros((len(hops), CLASSES))
         if self._onsets is not None:
-            by_class += weights.onsets * self._of_onset.at(self._onsets.hear(hop.tones_db))
+            by_class += [weights.onsets * self._of_onset.at(self._onsets.hear(hop.tones_db)) for hop in hops]
         if self._net is None:
-            return Weighed(np.repeat(by_class[:, None], PLACES, axis=1), None)
-        heard = self._net.hear(hop.tones_db)
-        present = heard.present - learned.present_bias
-        of_beat, of_phase = self._of_beat.at(heard.beat), heard.phase
+            return [Weighed(np.repeat(of_hop[:, None], PLACES, axis=1), None) for of_hop in by_class]
+        heard = self._net.hear(np.array([hop.tones_db for hop in hops]))
+        of_beat, of_phase = np.array([self._of_beat.at(one.beat) for one in heard]), np.array([h.phase for h in heard])
         if self.is_half_off:
-            of_beat, of_phase = of_beat.take(HALF_ON), np.roll(of_phase, PHASE_BINS // 2)
+            of_beat, of_phase = of_beat.take(HALF_ON, axis=1), np.roll(of_phase, PHASE_BINS // 2, axis=1)
+        present = np.array([one.present for one in heard]) - self._learned.present_bias
         by_class += weights.beat * of_beat
-        by_class += weights.present * max(-_PRESENT_LIMIT, min(_PRESENT_LIMIT, present))
-        by_place = weights.phase * (of_phase + log(PHASE_BINS))
-        by_tempo = None
+        by_class += weights.present * np.clip(present, -_PRESENT_LIMIT, _PRESENT_LIMIT)[:, None]
+        by_kind = by_class[:, :, None] + weights.phase * (of_phase + log(PHASE_BINS))[:, None, :]
+        by_tempo: Sequence[Numbers | None] = [None] * len(hops)
         if weights.tempo:
-            by_bin = weights.tempo * (heard.tempo + log(TEMPO_BINS))
-            by_tempo = np.minimum(np.maximum(by_bin, -1), 1).take(self._bin)
-        return Weighed(by_class[:, None] + by_place, by_tempo, heard)
+            by_bin = weights.tempo * (np.array([one.tempo for one in heard]) + log(TEMPO_BINS))
+            by_tempo = list(np.clip(by_bin, -1, 1).take(self._bin, axis=1))
+        return [Weighed(*one) for one in zip(by_kind, by_tempo, heard, strict=True)]
 
 
 class _Levels:

@@ -11,13 +11,12 @@ from bridge.weights import learned
 from tests.follow.sounds import RATE, drums, hiss
 
 NET = learned().net
-DRUMS = [hop.tones_db for hop in Features(RATE).hear(drums("gravel-path", 84.0, 12.0))]
+DRUMS = np.array([hop.tones_db for hop in Features(RATE).hear(drums("gravel-path", 84.0, 12.0))])
 
 
 def test_it_tells_probabilities_and_finite_odds():
     net = Activation(NET)
-    for tones in DRUMS[:300]:
-        heard = net.hear(tones)
+    for heard in net.hear(DRUMS[:300]):
         assert np.exp(heard.tempo).sum() == pytest.approx(1.0, abs=1e-3)
         assert np.exp(heard.phase).sum() == pytest.approx(1.0, abs=1e-3)
         assert heard.tempo.shape == (TEMPO_BINS,)
@@ -25,30 +24,37 @@ def test_it_tells_probabilities_and_finite_odds():
         assert np.isfinite([heard.beat, heard.present]).all()
 
 
+def test_however_many_hops_are_heard_at_once_it_says_the_same():
+    """Rounding aside: more rows are multiplied in another order."""
+    one_by_one, net = Activation(NET), Activation(NET)
+    alone = [one_by_one.hear(tones[None])[0] for tones in DRUMS]
+    parts = np.split(DRUMS, np.cumsum([4, 1, 3, 40, 2, 100, 33, 64, 7]))
+    together = [heard for part in parts for heard in net.hear(part)]
+    np.testing.assert_allclose([heard.beat for heard in together], [heard.beat for heard in alone], atol=1e-3)
+    np.testing.assert_allclose([heard.phase for heard in together], [heard.phase for heard in alone], atol=1e-3)
+
+
 def test_drums_have_a_beat_and_hiss_has_none():
     net, quiet = Activation(NET), Activation(NET)
     bed = 0.3 * hiss(12.0, np.random.default_rng(1)).astype(np.float32)
-    with_beat = [net.hear(tones).present for tones in DRUMS]
-    without = [quiet.hear(hop.tones_db).present for hop in Features(RATE).hear(bed)]
+    with_beat = [heard.present for heard in net.hear(DRUMS)]
+    without = [heard.present for heard in quiet.hear(np.array([hop.tones_db for hop in Features(RATE).hear(bed)]))]
     assert np.median(with_beat[400:]) > 2 > -2 > np.median(without[400:])
 
 
 def test_a_net_that_starts_anew_is_like_a_fresh_one_but_for_what_its_bands_usually_hold():
     net = Activation(NET)
-    for tones in DRUMS[:900]:
-        net.hear(tones)
+    net.hear(DRUMS[:900])
     net.renew()
-    again = [net.hear(tones).beat for tones in DRUMS[900:1200]]
-    onward = Activation(NET)
-    gone_on = [onward.hear(tones).beat for tones in DRUMS[:1200]][900:]
+    again = [heard.beat for heard in net.hear(DRUMS[900:1200])]
+    gone_on = [heard.beat for heard in Activation(NET).hear(DRUMS[:1200])][900:]
     assert np.abs(np.subtract(again, gone_on))[:50].max() > 0.5
     assert np.isfinite(again).all()
 
 
 def test_silence_and_the_loudest_sound_leave_every_number_finite():
     net = Activation(NET)
-    for tones in (np.full(32, -90.0), np.full(32, 60.0)) * 50:
-        heard = net.hear(tones)
+    for heard in net.hear(np.array([np.full(32, -90.0), np.full(32, 60.0)] * 50)):
         assert np.isfinite(heard.beat)
         assert np.isfinite(heard.tempo).all()
 
@@ -59,11 +65,10 @@ def test_a_missing_array_is_refused():
 
 
 def test_what_was_heard_more_than_a_minute_ago_counts_for_nothing():
-    after = [DRUMS[i % len(DRUMS)] for i in range(6000)]
+    after = DRUMS[np.arange(6000) % len(DRUMS)]
     told = []
-    for before in (DRUMS[:600], [np.full(32, -20.0)] * 600):
-        net = Activation(NET)
-        told.append([net.hear(tones).beat for tones in before + after][600:])
+    for before in (DRUMS[:600], np.full((600, 32), -20.0)):
+        told.append([heard.beat for heard in Activation(NET).hear(np.concatenate([before, after]))][600:])
     apart = np.abs(np.subtract(*told))
     assert apart[:300].max() > 0.1
     assert apart[5900:].max() < 1e-3

@@ -102,10 +102,9 @@ def followed(net: Mapping[str, NDArray[np.generic]], sound: NDArray[np.float32])
     """
     out = np.zeros((3, len(sound), FRAMES), np.float32)
     for i, samples in enumerate(sound):
-        activation, onsets = Activation(net), Onsets()
-        for n, hop in enumerate(Features(RATE).hear(samples)):
-            heard = activation.hear(hop.tones_db)
-            out[:, i, n] = heard.beat, heard.present, onsets.hear(hop.tones_db)
+        tones, onsets = np.array([hop.tones_db for hop in Features(RATE).hear(samples)]), Onsets()
+        for n, (heard, tones_db) in enumerate(zip(Activation(net).hear(tones), tones, strict=True)):
+            out[:, i, n] = heard.beat, heard.present, onsets.hear(tones_db)
     return out
 
 
