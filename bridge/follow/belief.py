@@ -33,7 +33,9 @@ PLACES = 24
 
 _ROWS_AROUND = 4
 _TURN_BINS = 32
-_LEAST, _LIFTED_EVERY = np.float32(1e-25), 8  # numbers near the smallest there is (1e-38) take many times as long
+# Numbers near the smallest that there is (1e-38) take a processor many times as long: so none comes near it.
+_LEAST, _LIFTED_EVERY = np.float32(1e-25), 8
+_LEAST_MOVE = 1e-12
 _BESIDE = 0.12  # of a period: as far as a peak reaches to both sides
 
 
@@ -190,7 +192,7 @@ class Belief:
         self._null += habits.lost * there - habits.found * self._null
         factor = np.exp(by_kind.astype(np.float32)) * np.float32(1.0 - habits.lost - habits.restart)
         start = size - 1 - n % size
-        factor.take(self._kind_of[start : start + size], out=self._factor, mode="clip")
+        factor.take(self._kind_of[start : start + size], out=self._factor, mode="wrap")  # quicker than "clip"
         np.multiply(mass, self._factor, out=mass)
         if n % _LIFTED_EVERY == 0:
             np.maximum(mass, _LEAST, out=mass)
@@ -223,6 +225,7 @@ class Belief:
     def _transitions(self) -> NDArray[np.float32]:
         pulled = self._near * self._prior**self._habits.pull
         pulled *= self._near.max() / pulled.max()
+        pulled[pulled < _LEAST_MOVE] = 0.0
         return ((1 - self._habits.jump) * pulled).astype(np.float32)
 
     def _normalise(self, by_tempo: NDArray[np.float32] | None = None) -> None:
