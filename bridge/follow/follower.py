@@ -53,6 +53,7 @@ BEGIN, END = 0.6, 0.4
 """Probability of a beat from which one is followed, and below which it is held."""
 
 _SURE = 0.95  # the same from which one is begun that nobody told, and that was not there before
+_SURE_TOLD = 0.85  # where its tempo was told: a bed that swells may look like its first stroke
 _STEP_BEGIN, _STEP_END = 0.36, 0.17  # of `Sense.in_step`, which footsteps that falter seldom have
 _STEP_EXPECTED = 0.2  # where it is a tempo that is held, or one that was seen for long
 _STEP_TOLD = 0.06  # where it is the told tempo: its first strokes are enough
@@ -309,7 +310,7 @@ class Follower:
             needed = min(needed, _STEP_EXPECTED)
         if seen < (_SEEN_AGAIN if is_back else for_hops) or self._sense.in_step < needed:
             return []
-        if present < _SURE and not (again or is_told):
+        if not again and present < (_SURE_TOLD if is_told else _SURE):
             return []
         if not again:
             self._octave.free()

@@ -14,7 +14,7 @@ from bridge.follow.line import Sight
 
 _YOUNG = 8 * HOPS_PER_S  # hops
 _OVER, _SURE = 2.0 * HOPS_PER_S, 0.75  # part of the looks of so many hops that must see another octave
-_OVER_LATE, _SURE_LATE = 5.0 * HOPS_PER_S, 0.9
+_OVER_LATE, _SURE_LATE = 3.0 * HOPS_PER_S, 0.9
 _STAYS = 600 * HOPS_PER_S
 
 
