@@ -179,7 +179,7 @@ def _turned(weights: Curve) -> Curve:
 
 
 def _log_softmax(x: Curve) -> Curve:
-    """Return the logarithm of probabilities, whose own are known but for a sum in each row: shape (rows, n)."""
+    """Return natural logarithms of probabilities, known up to a sum, so that each row's sum to 1: shape (rows, n)."""
     shifted: Curve = x - np.maximum.reduce(x, axis=1, keepdims=True)
     shifted -= np.log(np.add.reduce(np.exp(shifted), axis=1, keepdims=True))
     return shifted

@@ -26,8 +26,8 @@ def test_the_octave_moves_soon_while_it_is_new_and_then_stays_for_ten_minutes():
 def test_an_octave_that_was_believed_for_eight_seconds_moves_once_another_is_far_likelier_for_long():
     choice = OctaveChoice()
     assert set(heard(choice, 60.0, 8.0)) == {1.0}
-    assert set(heard(choice, 120.0, 8.0)) == {1.0}
-    assert 0.5 in heard(choice, 120.0, 8.0)
+    assert set(heard(choice, 120.0, 6.5)) == {1.0}
+    assert 0.5 in heard(choice, 120.0, 1.5)
     assert set(heard(choice, 30.0, 500.0)) == {1.0}
 
 
