@@ -27,7 +27,7 @@ _CONTEXT = 3  # hops that the first convolution spans: the present one and those
 _ALONE = 4  # values that stand alone before the tempos: beat, present, and kick and snare, which only training asks for
 _MEAN_HOPS = 3.0 * HOPS_PER_S
 _LIMIT = 4.0
-_AT_ONCE = 32  # hops
+_AT_ONCE = 32  # hops, at most, that go through the layers together
 
 
 @dataclass(frozen=True, slots=True)
