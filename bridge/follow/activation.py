@@ -30,25 +30,25 @@ _LIMIT = 4.0
 _AT_ONCE = 32  # hops, at most, that go through the layers together
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Heard:
-    """What the net says of one hop; all values are natural logarithms.
+    """What the net says of some hops; all values are natural logarithms.
 
     Attributes:
-        beat: Log odds of a beat at this hop.
-        present: Log odds of there being a beat to follow at all.
-        tempo: Shape (TEMPO_BINS,), log probability of each tempo, TEMPO_LOW to TEMPO_HIGH in equal ratios.
-        phase: Shape (PHASE_BINS,), log probability of each place in the beat; the first is the beat itself.
+        beat: Shape (hops,), log odds of a beat at each hop.
+        present: Shape (hops,), log odds of there being a beat to follow at all.
+        tempo: Shape (hops, TEMPO_BINS), log probability of each tempo, TEMPO_LOW to TEMPO_HIGH in equal ratios.
+        phase: Shape (hops, PHASE_BINS), log probability of each place in the beat; the first is the beat itself.
     """
 
-    beat: float
-    present: float
+    beat: Curve
+    present: Curve
     tempo: Curve
     phase: Curve
 
 
 class Activation:
-    """The net with what it remembers: tone bands of some hops in, a `Heard` for each out.
+    """The net with what it remembers: tone bands of some hops in, what it hears in them out.
 
     The net's arrays are larger than what a processor keeps at hand, so that a few hops at once take little longer than
     one.
@@ -77,12 +77,14 @@ class Activation:
         for layer in self._layers:
             layer.forget()
 
-    def hear(self, tones_db: NDArray[np.float64]) -> list[Heard]:
+    def hear(self, tones_db: NDArray[np.float64]) -> Heard:
         """Return what the net says after each of some more hops, whose tone bands have the shape (hops, TONES)."""
         parts = [self._some(tones_db[at : at + _AT_ONCE]) for at in range(0, len(tones_db), _AT_ONCE)]
-        return [heard for part in parts for heard in part]
+        out = parts[0] if len(parts) == 1 else np.concatenate(parts)
+        tempo, phase = out[:, _ALONE : _ALONE + TEMPO_BINS], out[:, _ALONE + TEMPO_BINS :]
+        return Heard(out[:, 0], out[:, 1], _log_softmax(tempo), _log_softmax(phase))
 
-    def _some(self, tones_db: NDArray[np.float64]) -> list[Heard]:
+    def _some(self, tones_db: NDArray[np.float64]) -> Curve:
         hops = len(tones_db)
         inputs = np.concatenate([self._recent, self._inputs.of(tones_db)])
         self._recent = inputs[hops:]
@@ -93,11 +95,9 @@ class Activation:
             x = layer.hear(x)
         x = np.maximum(x, 0) @ self._wide
         x += self._wide_bias
-        out = np.maximum(x, 0, out=x) @ self._out
+        out: Curve = np.maximum(x, 0, out=x) @ self._out
         out += self._out_bias
-        tempo, phase = _log_softmax(out[:, _ALONE : _ALONE + TEMPO_BINS]), _log_softmax(out[:, _ALONE + TEMPO_BINS :])
-        alone = out[:, :2].tolist()
-        return [Heard(*said, *shapes) for said, *shapes in zip(alone, tempo, phase, strict=True)]
+        return out
 
 
 class _Inputs:

@@ -61,6 +61,9 @@ class AubioBeat:
     def reckon_with(self, tempo: float | None, doubt: float = DOUBT) -> None:
         """Leave it: aubio takes no prior."""
 
+    def rely_on_rhythm(self, is_new: bool) -> None:
+        """Leave it: aubio goes by onsets alone."""
+
     def assume(self, tempo: float, since: float, share: float) -> None:
         """Leave it: aubio takes no taps."""
 

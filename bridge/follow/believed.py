@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import repeat
 from math import exp, log1p
 
 import numpy as np
@@ -82,6 +83,10 @@ class BelievedBeat:
         self._evidence.is_told = tempo is not None
         self._belief.expect(tempo_prior(self._tempos, self._middle, tempo, doubt))
 
+    def rely_on_rhythm(self, is_new: bool) -> None:
+        """Take in whether the beat that is followed was caught not long ago: its rhythm then counts for more."""
+        self._evidence.is_new = is_new
+
     def assume(self, tempo: float, since: float, share: float) -> None:
         """Let a told beat count for a share, 0..1: its tempo in bpm, and the hops since it fell."""
         self._catch_up()
@@ -115,17 +120,21 @@ class BelievedBeat:
         """Weigh the hops that wait."""
         if not self._waiting:
             return
-        for weighed in self._evidence.hear(self._waiting):
-            self._hops += 1
-            self._belief.hear(weighed.by_kind, weighed.by_tempo)
-            present = 1.0
-            if self._step is not None and weighed.net is not None:
-                self._step.hear(weighed.net.beat)
-                present = _share(weighed.net.present)
-                if weighed.net.beat > _STROKE:
-                    self._stroke = self._hops
-            self._present += (present - self._present) / _PRESENT_OVER
+        weighed = self._evidence.hear(self._waiting)
         self._waiting.clear()
+        by_tempo = repeat(None) if weighed.by_tempo is None else weighed.by_tempo
+        for of_hop in zip(weighed.by_kind, by_tempo, strict=False):
+            self._belief.hear(*of_hop)
+        present = [1.0] * len(weighed.by_kind)
+        if self._step is not None and weighed.net is not None:
+            present = [_share(odds) for odds in weighed.net.present.tolist()]
+            for hop, odds in enumerate(weighed.net.beat.tolist(), self._hops + 1):
+                self._step.hear(odds)
+                if odds > _STROKE:
+                    self._stroke = hop
+        for share in present:
+            self._present += (share - self._present) / _PRESENT_OVER
+        self._hops += len(present)
 
 
 def _share(odds: float) -> float:

@@ -24,6 +24,10 @@ Numbers = NDArray[np.float64]
 ONSETS_ALONE = 0.25
 """How much onsets count without the net."""
 
+NEWLY_CAUGHT = 3.0
+"""How many times as much the net's word on the place in the beat counts soon after a beat was caught. The belief goes
+by the first strokes, which may lie between beats; the net hears the rhythm as a whole, and knows better each beat."""
+
 _PRESENT_LIMIT = 4.0
 _TIME_IN_CLASS = np.append(np.ones(CLASSES - 2), [8.0, 32.0])  # hops of a beat at 100 bpm
 
@@ -80,11 +84,11 @@ class Learned:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Weighed:
-    """One hop's evidence.
+    """The evidence of some hops.
 
     Attributes:
-        by_kind: Shape (CLASSES, PLACES), as `bridge.follow.belief.Belief.hear` takes it.
-        by_tempo: Shape (rows,), the same by tempo; None where nothing is said.
+        by_kind: Shape (hops, CLASSES, PLACES): of each hop, as `bridge.follow.belief.Belief.hear` takes it.
+        by_tempo: Shape (hops, rows), the same by tempo; None where nothing is said.
         net: What the net said; None without one.
     """
 
@@ -103,6 +107,7 @@ class Evidence:
     Attributes:
         is_told: Whether a tempo is told; the net's word on tempo then counts for less.
         is_half_off: Whether what the net takes for a beat is read as the half of one, and the other way.
+        is_new: Whether the beat that is followed was caught not long ago.
     """
 
     def __init__(self, learned: Learned, tempos: Numbers) -> None:
@@ -118,44 +123,42 @@ class Evidence:
         self._of_beat = _Levels(learned.edges, learned.table)
         place = np.log(tempos / TEMPO_LOW) / np.log(TEMPO_HIGH / TEMPO_LOW) * TEMPO_BINS
         self._bin = np.clip(place.astype(np.int64), 0, TEMPO_BINS - 1)
-        self.is_told = self.is_half_off = False
+        self.is_told = self.is_half_off = self.is_new = False
 
     def renew(self) -> None:
         """Take in that what comes has nothing to do with what was."""
         if self._net is not None:
             self._net.renew()
 
-    def hear(self, hops: Sequence[Hop]) -> list[Weighed]:
+    def hear(self, hops: Sequence[Hop]) -> Weighed:
         """Return what each of some more hops says."""
         weights = self._learned.told if self.is_told else self._learned.free
         by_class = np.zeros((len(hops), CLASSES))
         if self._onsets is not None:
-            by_class += [weights.onsets * self._of_onset.at(self._onsets.hear(hop.tones_db)) for hop in hops]
+            by_class += weights.onsets * self._of_onset.at([self._onsets.hear(hop.tones_db) for hop in hops])
         if self._net is None:
-            return [Weighed(np.repeat(of_hop[:, None], PLACES, axis=1), None) for of_hop in by_class]
+            return Weighed(np.repeat(by_class[:, :, None], PLACES, axis=2), None)
         heard = self._net.hear(np.array([hop.tones_db for hop in hops]))
-        of_beat, of_phase = np.array([self._of_beat.at(one.beat) for one in heard]), np.array([h.phase for h in heard])
+        of_beat, of_phase = self._of_beat.at(heard.beat.tolist()), heard.phase + log(PHASE_BINS)
         if self.is_half_off:
             of_beat, of_phase = of_beat.take(HALF_ON, axis=1), np.roll(of_phase, PHASE_BINS // 2, axis=1)
-        present = np.array([one.present for one in heard]) - self._learned.present_bias
-        by_class += weights.beat * of_beat
-        by_class += weights.present * np.clip(present, -_PRESENT_LIMIT, _PRESENT_LIMIT)[:, None]
-        by_kind = by_class[:, :, None] + weights.phase * (of_phase + log(PHASE_BINS))[:, None, :]
-        by_tempo: Sequence[Numbers | None] = [None] * len(hops)
+        present = np.clip(heard.present - self._learned.present_bias, -_PRESENT_LIMIT, _PRESENT_LIMIT)
+        by_class += weights.beat * of_beat + weights.present * present[:, None]
+        of_phase *= weights.phase * (NEWLY_CAUGHT if self.is_new else 1.0)
+        by_tempo = None
         if weights.tempo:
-            by_bin = weights.tempo * (np.array([one.tempo for one in heard]) + log(TEMPO_BINS))
-            by_tempo = list(np.clip(by_bin, -1, 1).take(self._bin, axis=1))
-        return [Weighed(*one) for one in zip(by_kind, by_tempo, heard, strict=True)]
+            by_bin = np.clip(weights.tempo * (heard.tempo + log(TEMPO_BINS)), -1, 1)
+            by_tempo = by_bin.take(self._bin, axis=1)
+        return Weighed(by_class[:, :, None] + of_phase[:, None, :], by_tempo, heard)
 
 
 class _Levels:
-    """A table by level, with its levels' bounds: for one number, a search in a list is far quicker than numpy's."""
+    """A table by level, with its levels' bounds: for few numbers, a search in a list is far quicker than numpy's."""
 
     def __init__(self, edges: Numbers, table: Numbers) -> None:
         self._edges: list[float] = edges.tolist()
         self._rows = np.ascontiguousarray(table.T)
 
-    def at(self, value: float) -> Numbers:
-        """Return the table's column for a value: shape (CLASSES,)."""
-        row: Numbers = self._rows[bisect_left(self._edges, value)]
-        return row
+    def at(self, values: Sequence[float]) -> Numbers:
+        """Return the table's columns for some values: shape (values, CLASSES)."""
+        return self._rows.take([bisect_left(self._edges, value) for value in values], axis=0)

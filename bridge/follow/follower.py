@@ -16,7 +16,7 @@ following   no beat or no stroke is sensed any more, what is heard     holding
             falls out of step, or only known echoes are heard
             (`bridge.follow.echoes`)
 following   another beat stays the likeliest for a second, one that    following
-            lies half a beat beside it for four; any for 0.24 s in
+            lies half a beat beside it for four; any for 0.16 s in
             the first four after it was caught
 holding     one beat stays the likeliest, the held tempo for less long following
             if it was followed long; more in step if that fell out
@@ -65,7 +65,7 @@ _SEEN_TOLD, _SEEN_AGAIN = 30, 12  # hops, where it has a told tempo, or the held
 _LONG = 800  # hops of one beat, after which it was no chance
 _RIVAL_SEEN = 90  # hops
 _HALF_SEEN = 400  # hops, of a rival half a beat beside the line: many a rhythm leans both ways
-_YOUNG, _YOUNG_SEEN = 400, 24  # hops since a beat was caught, in which any rival may take over so soon
+_YOUNG, _YOUNG_SEEN = 400, 16  # hops since a beat was caught, in which any rival may take over so soon
 _LEAST_WEIGHT = 0.25
 _HELD_DOUBT = 0.3
 _TOLD_WITHIN = 0.08
@@ -269,6 +269,7 @@ class Follower:
 
     def _read(self) -> list[StateMove]:
         """Read the sense of the beat: follow, go on, give way to a rival, or hold."""
+        self._sense.rely_on_rhythm(self.state == "following" and self._caught < _YOUNG)
         present = self._present_now()
         sight = self._sense.sight(self._hops)
         if self.state != "following":

@@ -36,6 +36,9 @@ class Sense(Protocol):
     def reckon_with(self, tempo: float | None, doubt: float = DOUBT) -> None:
         """Take in that about this tempo in bpm is to be expected, or none; ``doubt`` is the part that may be wrong."""
 
+    def rely_on_rhythm(self, is_new: bool) -> None:
+        """Take in whether the beat that is followed was caught not long ago: its rhythm then counts for more."""
+
     def assume(self, tempo: float, since: float, share: float) -> None:
         """Let a told beat count for a share, 0..1: its tempo in bpm, and the hops since it fell."""
 

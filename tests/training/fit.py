@@ -103,8 +103,8 @@ def followed(net: Mapping[str, NDArray[np.generic]], sound: NDArray[np.float32])
     out = np.zeros((3, len(sound), FRAMES), np.float32)
     for i, samples in enumerate(sound):
         tones, onsets = np.array([hop.tones_db for hop in Features(RATE).hear(samples)]), Onsets()
-        for n, (heard, tones_db) in enumerate(zip(Activation(net).hear(tones), tones, strict=True)):
-            out[:, i, n] = heard.beat, heard.present, onsets.hear(tones_db)
+        heard = Activation(net).hear(tones)
+        out[:, i, : len(tones)] = heard.beat, heard.present, [onsets.hear(tones_db) for tones_db in tones]
     return out
 
 
