@@ -58,7 +58,7 @@ class AubioBeat:
             return Sight(hop, float(hop), 1.0, 0.0)
         return Sight(hop, hop - self._since, self._period, WEIGHT)
 
-    def reckon_with(self, tempo: float | None, doubt: float = DOUBT) -> None:
+    def reckon_with(self, tempo: float | None, doubt: float = DOUBT, since: float | None = None) -> None:
         """Leave it: aubio takes no prior."""
 
     def rely_on_rhythm(self, is_new: bool) -> None:

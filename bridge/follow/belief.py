@@ -13,6 +13,7 @@ along, whose lines lie in memory as those of the states do.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import pi
 from typing import TypeVar
 
 import numpy as np
@@ -37,6 +38,8 @@ _TURN_BINS = 32
 _LEAST, _LIFTED_EVERY = np.float32(1e-25), 8
 _LEAST_MOVE = 1e-12
 _BESIDE = 0.12  # of a period: as far as a peak reaches to both sides
+_AWAITED_EVERY = 8  # hops
+_AWAITED_WITHIN = 0.08  # of the tempo, to both sides
 
 
 def phase_class(age: Numbers, period: Numbers) -> NDArray[np.int64]:
@@ -68,6 +71,9 @@ class Habits:
         loose: Probability that a beat falls one hop early, and the same for late.
         pull: How much of the prior (its logarithm) counts again at each beat.
         restart: Probability per hop that another beat begins at once: another tape, a hand.
+        back: Probability per hop that a beat that went on unheard is heard again.
+        elsewhere: How much less probable it then is that another begins.
+        strays: Standard deviation of the place of what is not heard, in beats, and what each beat of it adds to that.
     """
 
     spread: float = 0.008
@@ -77,6 +83,9 @@ class Habits:
     loose: float = 0.08
     pull: float = 0.3
     restart: float = 3e-4
+    back: float = 0.016
+    elsewhere: float = 0.05
+    strays: tuple[float, float] = (0.03, 0.01)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,10 +143,18 @@ class Belief:
         self._null = 1.0
         self._hop = 0
         self._prior = prior
+        self._awaited: tuple[float, float] | None = None  # hop and period of a beat that went on its way
         self._change = self._transitions()
 
-    def expect(self, prior: Numbers) -> None:
-        """Take another prior, shape (rows,): what is believed already is weighed anew by it."""
+    def expect(self, prior: Numbers, awaited: tuple[float, float] | None = None) -> None:
+        """Take another prior, shape (rows,): what is believed already is weighed anew by it.
+
+        Args:
+            prior: Probability of each tempo.
+            awaited: Hops since the last beat, and hops in a beat, of one that is likely to go on unheard; None for
+                none. The longer it is not heard, the less is known of its place.
+        """
+        self._awaited = None if awaited is None else (self._hop - 1 - awaited[0], awaited[1])
         ratio = np.clip(prior / np.maximum(self._prior, 1e-12), 1e-3, 1e3)
         self._prior = prior
         self._change = self._transitions()
@@ -164,6 +181,8 @@ class Belief:
 
     def turn_half(self) -> None:
         """Take in that every beat falls half a period later than believed."""
+        if self._awaited is not None:
+            self._awaited = (self._awaited[0] + 0.5 * self._awaited[1], self._awaited[1])
         for row, whole in enumerate(self._whole):
             births = (self._hop - 1 - np.arange(whole + 1)) % self._size
             self._mass[births, row] = np.roll(self._mass[births, row], (whole + 1) // 2)
@@ -188,8 +207,11 @@ class Belief:
         """
         n, size, mass, habits = self._hop, self._size, self._mass, self._habits
         there = 1.0 - self._null
-        self._grow(n, habits.found * self._null + habits.restart * there)
-        self._null += habits.lost * there - habits.found * self._null
+        found = habits.found * self._null * (1.0 if self._awaited is None else habits.elsewhere)
+        self._grow(n, found + habits.restart * there)
+        self._null += habits.lost * there - found
+        if n % _AWAITED_EVERY == 0 and self._awaited is not None:
+            self._await(n, *self._awaited)
         factor = np.exp(by_kind.astype(np.float32)) * np.float32(1.0 - habits.lost - habits.restart)
         start = size - 1 - n % size
         factor.take(self._kind_of[start : start + size], out=self._factor, mode="wrap")  # quicker than "clip"
@@ -221,6 +243,21 @@ class Belief:
         phase = (top + float(np.vdot(near, away)) / weight) % 1.0
         period = float(by_tempo @ self._periods[rows]) / weight
         return Peak(float(self.tempos[centre] * self._periods[centre] / period), phase, weight)
+
+    def _await(self, n: int, last: float, period: float) -> None:
+        """Let the beat that went on unheard be heard again, at any place of it: not only where it has a beat.
+
+        Source: K. V. Mardia and P. E. Jupp, "Directional Statistics", 2000, of the von Mises distribution.
+        """
+        beats, (spread, wider) = (n - last) / period, self._habits.strays
+        rows = np.abs(self._periods / period - 1) < _AWAITED_WITHIN
+        turn = self._turn_of[self._size - 1 - n % self._size :][: self._size, rows]
+        at = np.exp((np.cos(2 * pi * (turn - beats)) - 1) / (2 * pi * (spread + wider * beats)) ** 2)
+        at *= self._prior[rows] * (turn < 1)
+        if (total := float(at.sum())) > 0:
+            share = _AWAITED_EVERY * self._habits.back * self._null
+            self._mass[:, rows] += (share / total * at).astype(np.float32)
+            self._null -= share
 
     def _transitions(self) -> NDArray[np.float32]:
         pulled = self._near * self._prior**self._habits.pull

@@ -77,11 +77,18 @@ class BelievedBeat:
             self._step.believe(peak.phase, peak.tempo / (60.0 * self._hops_per_s))
         return Sight.of(peak, hop, _LATE, self._hops_per_s)
 
-    def reckon_with(self, tempo: float | None, doubt: float = DOUBT) -> None:
-        """Take in that about this tempo in bpm is to be expected, or none; ``doubt`` is the part that may be wrong."""
+    def reckon_with(self, tempo: float | None, doubt: float = DOUBT, since: float | None = None) -> None:
+        """Take in that about this tempo in bpm is to be expected, or none.
+
+        Args:
+            tempo: In bpm.
+            doubt: The part that may be wrong.
+            since: Hops since a beat fell at that tempo, where it is likely to go on unheard.
+        """
         self._catch_up()
         self._evidence.is_told = tempo is not None
-        self._belief.expect(tempo_prior(self._tempos, self._middle, tempo, doubt))
+        awaited = None if tempo is None or since is None else (since - _LATE, 60.0 * self._hops_per_s / tempo)
+        self._belief.expect(tempo_prior(self._tempos, self._middle, tempo, doubt), awaited)
 
     def rely_on_rhythm(self, is_new: bool) -> None:
         """Take in whether the beat that is followed was caught not long ago: its rhythm then counts for more."""

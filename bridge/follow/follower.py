@@ -46,7 +46,7 @@ from bridge.follow.trust import trusted
 from bridge.rig import Deck
 from bridge.units import TEMPO_MAX, TEMPO_MIN
 
-READ_EVERY = 4
+READ_EVERY = 6
 """The sense of the beat is read every so many hops."""
 
 BEGIN, END = 0.6, 0.4
@@ -258,7 +258,8 @@ class Follower:
         if state != "following":
             self.confidence = 0.0
         if state == "holding" and self.timeline is not None:
-            self._sense.reckon_with(self._beats.hold(), doubt=_HELD_DOUBT)
+            tempo = self._beats.hold()
+            self._sense.reckon_with(tempo, doubt=_HELD_DOUBT, since=self._hops - self._beats.as_sight().beat)
         return [StateMove(self._frame, was, state)] if was != state else []
 
     def _present_now(self) -> float:

@@ -33,8 +33,14 @@ class Sense(Protocol):
     def sight(self, hop: int) -> Sight:
         """Return the beat that is heard, of weight 0 for none; ``hop`` is the follower's number of the newest hop."""
 
-    def reckon_with(self, tempo: float | None, doubt: float = DOUBT) -> None:
-        """Take in that about this tempo in bpm is to be expected, or none; ``doubt`` is the part that may be wrong."""
+    def reckon_with(self, tempo: float | None, doubt: float = DOUBT, since: float | None = None) -> None:
+        """Take in that about this tempo in bpm is to be expected, or none.
+
+        Args:
+            tempo: In bpm.
+            doubt: The part that may be wrong.
+            since: Hops since a beat fell at that tempo, where it is likely to go on unheard.
+        """
 
     def rely_on_rhythm(self, is_new: bool) -> None:
         """Take in whether the beat that is followed was caught not long ago: its rhythm then counts for more."""

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.follow.belief import CLASSES, NEAR, PLACES, Belief, phase_class
+from bridge.follow.belief import CLASSES, HALF_NEAR, NEAR, PLACES, Belief, phase_class
 from bridge.follow.prior import tempo_prior
 
 HOPS_PER_S = 100.0
@@ -99,6 +99,46 @@ def test_a_turn_by_half_a_beat_moves_the_peak_there():
     after = belief.peak()
     assert after.tempo == pytest.approx(before.tempo, rel=0.01)
     assert abs((after.phase - before.phase) % 1.0 - 0.5) < 0.05
+
+
+NOTHING = np.full((CLASSES, PLACES), -0.05)
+OFF_BEAT = KNOCK.copy()
+OFF_BEAT[2 * NEAR + 1 : 2 * NEAR + 2 + 2 * HALF_NEAR] = 0.6
+"""What a knock says that may lie half a beat beside the beat."""
+
+
+@pytest.mark.parametrize(("heard_last", "place"), [((60.0, 100.0), 0.5), (None, 0.0)], ids=["awaited", "new"])
+def test_a_first_knock_between_the_beats_that_are_awaited_is_no_beat(heard_last, place):
+    """Three and a half beats after the last; of a beat that is new the first knock is one."""
+    belief = Belief(TEMPOS, tempo_prior(TEMPOS, 80.0, 60.0), HOPS_PER_S)
+    belief.expect(tempo_prior(TEMPOS, 80.0, 60.0), heard_last)
+    for _ in range(290):
+        belief.hear(NOTHING)
+    for _ in range(2):
+        belief.hear(OFF_BEAT)
+    peak = belief.peak()
+    assert peak.tempo == pytest.approx(60.0, rel=0.05)
+    assert abs((peak.phase - place + 0.5) % 1.0 - 0.5) < 0.08
+
+
+def test_where_a_beat_is_awaited_is_known_less_and_less():
+    """After a minute of nothing a knock counts wherever it falls."""
+    belief = Belief(TEMPOS, tempo_prior(TEMPOS, 80.0, 60.0), HOPS_PER_S)
+    belief.expect(tempo_prior(TEMPOS, 80.0, 60.0), (0.0, 100.0))
+    for _ in range(6050):
+        belief.hear(NOTHING)
+    fed(100.0, 250, belief, first=0.0)
+    assert min(belief.peak().phase % 1.0, 1 - belief.peak().phase) == pytest.approx(0.49, abs=0.05)
+
+
+@pytest.mark.parametrize("period", [1.0, 1e4])
+def test_a_beat_awaited_at_no_tempo_of_the_deck_is_none(period):
+    belief = Belief(TEMPOS, USUAL, HOPS_PER_S)
+    belief.expect(USUAL, (0.0, period))
+    for _ in range(50):
+        belief.hear(QUIET)
+    assert np.isfinite(belief.by_tempo()).all()
+    assert 0.0 <= belief.present < 1.0
 
 
 def test_forgetting_leaves_no_beat():

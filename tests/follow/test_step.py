@@ -7,7 +7,7 @@ import pytest
 
 from bridge.follow.step import InStep
 
-READ_EVERY = 4
+READ_EVERY = 6
 
 
 def heard(strokes: list[int], phase_at: object, turn: float, hops: int) -> InStep:
