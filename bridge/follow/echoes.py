@@ -25,7 +25,7 @@ LONGEST_HOPS = 6 * HOPS_PER_S
 """Longest delay that is reckoned with."""
 
 _REACH = 2  # hops to both sides: a pedal's delay is not told to the hop
-_HOPS = 2 * HOPS_PER_S  # over which is summed: two beats at 60 bpm, so that one soft beat is no silence
+_HOPS = 16 * HOPS_PER_S // 10  # over which is summed: two beats at 75 bpm, so that one soft beat is no silence
 _BEGINS, _ENDS = 0.05, 0.2
 _FLOOR = 10.0 ** (FLOOR_DB / 10.0)
 _KEPT = LONGEST_HOPS + 2 * _REACH + 1
@@ -36,7 +36,7 @@ class EchoWatch:
     """Tells when only known echoes are heard: one hop in, whether it is so out.
 
     Attributes:
-        alone: Whether only known echoes are heard. It takes two seconds and a delay to tell, and a hop to tell that the
+        alone: Whether only known echoes are heard. It takes 1.6 s and a delay to tell, and a hop to tell that the
             tape is back.
     """
 
