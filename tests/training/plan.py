@@ -18,9 +18,6 @@ from tests.training.surroundings import level_curve, loose_events, random_bed, r
 TEMPO_LOW, TEMPO_HIGH = 31.0, 216.0
 """Tempos in bpm that a tape with a beat has at its speed."""
 
-BACK, BACK_S = 4.0, 3.0
-"""How much the first seconds count in which a beat is back: it is to be known again within two beats."""
-
 
 def tape_speed(rng: np.random.Generator) -> tuple[NDArray[np.float64], float]:
     """Return the speed of a deck at each frame of a scene, and its nominal speed."""
@@ -123,14 +120,13 @@ def one_tape(
     notes = swung(rng, thinned(rng, notes.astype(float))) - np.array([lead, 0, 0])
     at = np.interp(notes[:, 0], place, CLOCK, left=-1, right=99)
     keep = (at >= max(begin, 0)) & (at < min(end, SCENE_S - 0.05))
-    for _ in range(int(rng.random() < 0.6)):  # a hand on the mute or the fader: what was is known when it comes back
+    for _ in range(int(rng.random() < 0.4)):  # a hand on the mute or the fader: what was is known when it comes back
         mute = rng.uniform(max(begin, 0) + 6, 60)
         length = rng.uniform(1, 8) if chance(rng, 0.5) else rng.uniform(4, 16)
         keep &= ~((at > mute) & (at < mute + length))
         again = at[keep & (at >= mute + length)]
         back = again.min() if len(again) else min(end, SCENE_S)  # after its end a mute says nothing
         weight[int(mute * 100) : int(back * 100) + 10] = 0  # asked again a tenth of a second after its first hit
-        weight[int(back * 100) + 10 : int((back + BACK_S) * 100)] *= BACK
     at, notes = at[keep], notes[keep]
     write_truth(np.arange(beats) + offsets - lead, place, (begin, end), truth, weight)
     for column, kinds in enumerate(([0], [1, 2])):

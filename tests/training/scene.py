@@ -30,7 +30,7 @@ class Scene:
         phase: Shape (FRAMES,), place in the beat, 0..1.
         tempo: Shape (FRAMES,), bpm; 0 where there is none.
         present: Shape (FRAMES,), 1 where there is a beat.
-        weight: Shape (FRAMES,), how much a frame counts: 0 where the truth is uncertain.
+        weight: Shape (FRAMES,), 0 where the truth is uncertain.
         drums: Shape (FRAMES, 2), 1 at the frame of a kick and of a snare.
     """
 
