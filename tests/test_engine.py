@@ -328,7 +328,7 @@ def test_a_recount_out_of_the_decks_range_is_refused_in_words_and_a_tape_with_it
 
 
 def test_a_pedal_that_needs_the_beat_is_told_where_it_falls():
-    """As the last beat placed has it, to 10 ms; one that delays is told the same, and need not care."""
+    """As the last beat placed has it, to 15 ms in the second in which the tempo settles, to 10 ms from then on."""
     rig = dataclasses.replace(RIG, pedals=(dataclasses.replace(LONG_ECHO, name="stutter", needs="beat"),))
     facts = heard(night(), [512], Engine(rig, RATE, learned()))
     beats = np.array([fact.at for fact in facts if isinstance(fact, BeatPlaced)])
@@ -338,7 +338,7 @@ def test_a_pedal_that_needs_the_beat_is_told_where_it_falls():
         assert fact.beat_at is not None
         last = beats[np.searchsorted(beats, fact.at, "right") - 1]
         off = (fact.beat_at - last) * fact.tempo / 60
-        assert abs(off - round(off)) * 60 / fact.tempo < 0.01
+        assert abs(off - round(off)) * 60 / fact.tempo < (0.01 if fact.at > told[0].at + 1.5 else 0.015)
 
 
 def test_a_short_gap_counts_as_silence_and_musical_time_goes_on():
