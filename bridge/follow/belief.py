@@ -72,7 +72,7 @@ class Habits:
         pull: How much of the prior (its logarithm) counts again at each beat.
         restart: Probability per hop that another beat begins at once: another tape, a hand.
         back: Probability per hop that a beat that went on unheard is heard again.
-        elsewhere: How much less probable it then is that another begins.
+        elsewhere: Factor of `found` while such a beat is awaited.
         strays: Standard deviation of the place of what is not heard, in beats, and what each beat of it adds to that.
     """
 
@@ -205,7 +205,7 @@ class Belief:
                 this class and place than without any beat.
             by_tempo: Shape (rows,): the same by tempo; None where nothing is known.
         """
-        n, size, mass, habits = self._hop, self._size, self._mass, self._habits
+        n, mass, habits = self._hop, self._mass, self._habits
         there = 1.0 - self._null
         found = habits.found * self._null * (1.0 if self._awaited is None else habits.elsewhere)
         self._grow(n, found + habits.restart * there)
@@ -213,8 +213,7 @@ class Belief:
         if n % _AWAITED_EVERY == 0 and self._awaited is not None:
             self._await(n, *self._awaited)
         factor = np.exp(by_kind.astype(np.float32)) * np.float32(1.0 - habits.lost - habits.restart)
-        start = size - 1 - n % size
-        factor.take(self._kind_of[start : start + size], out=self._factor, mode="wrap")  # quicker than "clip"
+        factor.take(self._by_birth(self._kind_of, n), out=self._factor, mode="wrap")  # quicker than "clip"
         np.multiply(mass, self._factor, out=mass)
         if n % _LIFTED_EVERY == 0:
             np.maximum(mass, _LEAST, out=mass)
@@ -223,12 +222,11 @@ class Belief:
 
     def peak(self) -> Peak:
         """Return the strongest peak, by the mean of what lies near it."""
-        n, size = self._hop - 1, self._size
         smooth = np.convolve(self.by_tempo(), np.ones(5), "same")
         centre = int(smooth.argmax())
         rows = slice(max(0, centre - _ROWS_AROUND), centre + _ROWS_AROUND + 1)
         mass = self._mass[:, rows]
-        turn = self._turn_of[size - 1 - n % size : 2 * size - 1 - n % size, rows]
+        turn = self._by_birth(self._turn_of, self._hop - 1)[:, rows]
         bins = (turn * _TURN_BINS).astype(np.int64) % _TURN_BINS
         histogram = np.bincount(bins.ravel(), mass.ravel(), _TURN_BINS)
         ring = np.concatenate([histogram[-3:], histogram, histogram[:3]])
@@ -251,13 +249,18 @@ class Belief:
         """
         beats, (spread, wider) = (n - last) / period, self._habits.strays
         rows = np.abs(self._periods / period - 1) < _AWAITED_WITHIN
-        turn = self._turn_of[self._size - 1 - n % self._size :][: self._size, rows]
+        turn = self._by_birth(self._turn_of, n)[:, rows]
         at = np.exp((np.cos(2 * pi * (turn - beats)) - 1) / (2 * pi * (spread + wider * beats)) ** 2)
         at *= self._prior[rows] * (turn < 1)
         if (total := float(at.sum())) > 0:
             share = _AWAITED_EVERY * self._habits.back * self._null
             self._mass[:, rows] += (share / total * at).astype(np.float32)
             self._null -= share
+
+    def _by_birth(self, table: NDArray[Scalar], hop: int) -> NDArray[Scalar]:
+        """Return what a table of `_rolled` holds at a hop: by line of birth and tempo, as the mass is."""
+        start = self._size - 1 - hop % self._size
+        return table[start : start + self._size]
 
     def _transitions(self) -> NDArray[np.float32]:
         pulled = self._near * self._prior**self._habits.pull
@@ -287,7 +290,7 @@ class Belief:
 def _rolled(table: NDArray[Scalar]) -> NDArray[Scalar]:
     """Return a table by tempo and age as one by age, reversed and doubled, and tempo.
 
-    Its slice [size - 1 - n % size :][: size] tells it by line of birth.
+    `Belief._by_birth` tells it by line of birth.
     """
     size = table.shape[1]
     # Line c holds the birth hops b with b % size == c; at hop n its age is (n - c) % size.

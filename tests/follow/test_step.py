@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from bridge.follow.follower import READ_EVERY
 from bridge.follow.step import InStep
-
-READ_EVERY = 6
 
 
 def heard(strokes: list[int], phase_at: object, turn: float, hops: int) -> InStep:
