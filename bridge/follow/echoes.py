@@ -36,17 +36,16 @@ class EchoWatch:
     """Tells when only known echoes are heard: one hop in, whether it is so out.
 
     Attributes:
-        alone: Whether only known echoes are heard. It takes 1.6 s and a delay to tell, and a hop to tell that the
-            tape is back.
+        alone: Whether only known echoes are heard. It takes 1.6 s and a delay to tell, from when the first delay is
+            known, and a hop to tell that the tape is back.
     """
 
     def __init__(self) -> None:
-        self.alone = False
         self._powers = np.zeros((2, _KEPT, TONES))  # the same twice, so that hops in a row never wrap around
         self._in_a_row = self._powers.reshape(2 * _KEPT, TONES)
-        self._hop = 0
         self._direct = np.zeros(_HOPS)
         self._whole = np.zeros(_HOPS)
+        self._forget()
 
     def hear(self, tones_db: NDArray[np.float64], delays: Sequence[float]) -> bool:
         """Take in one more hop and return `alone`.
@@ -56,6 +55,10 @@ class EchoWatch:
             delays: Delays in hops, with a fraction, of the pedals that repeat what is heard; what is longer than
                 LONGEST_HOPS or shorter than three hops is left out.
         """
+        if not delays:
+            if self._hop:
+                self._forget()
+            return False
         power = np.exp(tones_db * _NEPER) - _FLOOR
         self._powers[:, self._hop % _KEPT] = power
         whole = direct = np.add.reduce(power)
@@ -66,12 +69,16 @@ class EchoWatch:
         at = self._hop % _HOPS
         self._whole[at], self._direct[at] = whole, direct
         self._hop += 1
-        if not delays:
-            self.alone = False
-            return False
         share = (np.add.reduce(self._direct) + _FLOOR) / (np.add.reduce(self._whole) + _FLOOR)  # silence: not explained
         self.alone = bool(self._hop >= _HOPS and share < (_ENDS if self.alone else _BEGINS))
         return self.alone
+
+    def _forget(self) -> None:
+        self.alone = False
+        self._powers[:] = 0.0
+        self._direct[:] = 0.0
+        self._whole[:] = 0.0
+        self._hop = 0
 
     def _loudest_near(self, hop: int) -> NDArray[np.float64]:
         """Return the greatest power near a hop: shape (TONES,); before the first hop it was silent."""

@@ -85,3 +85,14 @@ def test_what_falls_by_less_a_delay_than_any_repeat_is_heard_directly():
     """A tape that is ridden down by 1 dB a second, say; a faster ride may pass for echoes."""
     falls = np.repeat((1.2 * REPEAT) ** (np.arange(1500) / DELAY)[:, None], TONES, axis=1)
     assert not alone(0.1 * falls, (DELAY,)).any()
+
+
+def test_nothing_heard_before_a_delay_was_known_counts():
+    watch = EchoWatch()
+    tones = 10 * np.log10(powers(0.56, 1.0, hops=STOPS + 600) + 10 ** (FLOOR_DB / 10))
+    known = STOPS + 50
+    found = np.array([watch.hear(db, (DELAY,) if hop >= known else ()) for hop, db in enumerate(tones)])
+    assert not found[: known + 160].any()
+    assert found[known + 160 + DELAY + 1]
+    assert not watch.hear(tones[-1], ())
+    assert not watch.hear(tones[-1], (DELAY,))
