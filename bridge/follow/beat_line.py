@@ -11,9 +11,9 @@ from bridge.follow.timeline import Timeline
 
 _LEAD = 4.0  # hops by which a beat is placed ahead of its time
 _PASSED = 2  # hops by which a beat may have passed when it is placed
-_FRESH = 6  # hops for which what was seen tells better than the line where the next beat falls
+_FRESH = 8  # hops for which what was seen tells better than the line where the next beat falls
 _SETTLED_AFTER = 7.0  # hops after a beat, at which the belief has taken it in
-_STEADY = 50  # looks: 3 s, longer than a beat that stops is still believed
+_STEADY = 38  # looks: 3 s, longer than a beat that stops is still believed
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,8 +46,8 @@ from bridge.follow.trust import trusted
 from bridge.rig import Deck
 from bridge.units import TEMPO_MAX, TEMPO_MIN
 
-READ_EVERY = 6
-"""The sense of the beat is read every so many hops."""
+READ_EVERY, READ_SOONER = 8, 6
+"""The sense of the beat is read every so many hops while one is followed; sooner while one is looked for, or caught."""
 
 BEGIN, END = 0.6, 0.4
 """Probability of a beat from which one is followed, and below which it is held."""
@@ -68,6 +68,7 @@ _HALF_SEEN = 400  # hops, of a rival half a beat beside the line: many a rhythm 
 _YOUNG, _YOUNG_SEEN = 400, 16  # hops since a beat was caught, in which any rival may take over so soon
 _LEAST_WEIGHT = 0.25
 _HELD_DOUBT = 0.3
+_TRUST_OVER = 80  # hops
 _TOLD_WITHIN = 0.08
 _TAPS_COUNT = (0.5, 0.7, 0.9)  # part of the belief that two, three, four taps take
 
@@ -104,7 +105,7 @@ class Follower:
         self._followed = 0  # hops for which this beat was followed
         self._caught = 0  # hops since it was last caught
         self._frame = 0
-        self._hops = 0
+        self._hops = self._read_at = 0
         self._taps: deque[float] = deque(maxlen=8)
 
     @property
@@ -137,8 +138,11 @@ class Follower:
         if self.state == "idle":
             return shown
         self._sense.hear(hop)
-        if self._hops % READ_EVERY == 0:
-            shown += self._read()
+        is_settled = self.state == "following" and self._caught >= _YOUNG
+        since = self._hops - self._read_at
+        if since >= (READ_EVERY if is_settled else READ_SOONER):
+            self._read_at = self._hops
+            shown += self._read(since)
         if self.state == "following":
             shown += self._beats.place(self.confidence)
         return shown
@@ -268,19 +272,19 @@ class Follower:
             return 0.0
         return self._sense.present
 
-    def _read(self) -> list[StateMove]:
-        """Read the sense of the beat: follow, go on, give way to a rival, or hold."""
+    def _read(self, since: int) -> list[StateMove]:
+        """Read the sense of the beat, so many hops since the last time: follow, go on, give way to a rival, or hold."""
         self._sense.rely_on_rhythm(self.state == "following" and self._caught < _YOUNG)
         present = self._present_now()
         sight = self._sense.sight(self._hops)
         if self.state != "following":
             return self._find(sight, present)
-        self._followed += READ_EVERY
-        self._caught += READ_EVERY
-        self._trust(self._believed + 0.05 * (present * sight.weight - self._believed))
+        self._followed += since
+        self._caught += since
+        self._trust(self._believed + since / _TRUST_OVER * (present * sight.weight - self._believed))
         if present < END or self._is_out_of_step():
             return self._enter("holding")
-        self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None)
+        self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None, since)
         return []
 
     def _is_out_of_step(self) -> bool:
@@ -342,13 +346,13 @@ class Follower:
         read = folded(tempo, self._range, near)
         return tempo if read is None else read
 
-    def _go_on(self, sight: Sight | None) -> None:
+    def _go_on(self, sight: Sight | None, since: int) -> None:
         """Follow on: move the line to what is seen for sure, or give way to a rival that stays."""
         line = self._beats.as_sight()
         if sight is not None and sight.agrees(line):
             self._rivals.forget()
             self._beats.see(sight)
-            octave = self._octave.hear(sight, line.period, READ_EVERY)
+            octave = self._octave.hear(sight, line.period, since)
             if octave != 1.0:
                 self._catch(sight, self._beats.kept.tempo * octave)
             return
