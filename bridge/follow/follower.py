@@ -284,8 +284,16 @@ class Follower:
         self._trust(self._believed + since / _TRUST_OVER * (present * sight.weight - self._believed))
         if present < END or self._is_out_of_step():
             return self._enter("holding")
+        if self._caught >= _YOUNG:
+            self._doubt_the_told()
         self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None, since)
         return []
+
+    def _doubt_the_told(self) -> None:
+        """A tempo that stays, and is neither the told one nor an octave of it, is another tape's, or was told wrong."""
+        kept = self._beats.kept.tempo
+        if self._told is not None and not self._is_told(kept) and not misread(kept, self._told):
+            self._told = None
 
     def _is_out_of_step(self) -> bool:
         if self._caught < _YOUNG and self._is_told(self._beats.kept.tempo):
@@ -331,16 +339,11 @@ class Follower:
         return self._told is not None and abs(octave_gap(tempo, self._told)) < log2(1 + _TOLD_WITHIN)
 
     def _read_in_octave(self, tempo: float, kept: float | None) -> float:
-        """Return a tempo in the octave that was kept, or told; else as it was heard.
-
-        A tempo that is neither the told one nor an octave of it is another tape's, or was told wrong.
-        """
+        """Return a tempo in the octave that was kept, or told; else as it was heard."""
         near = kept
         if near is None and self._is_told(tempo):
             near = self._told
             self._octave.settle()
-        elif near is None and self._told is not None and not misread(tempo, self._told):
-            self._told = None
         if near is None:
             return tempo
         read = folded(tempo, self._range, near)

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.follow.beat_line import Beat
-from bridge.follow.features import Features
+from bridge.follow.features import Features, Hop
 from bridge.follow.follower import Follower
+from bridge.follow.line import Sight
 from bridge.follow.prior import octave_gap
 from bridge.follow.state import StateMove
 from bridge.rig import Deck
@@ -173,6 +177,46 @@ def test_a_told_beat_is_followed_from_its_first_strokes_on_and_not_let_go(clip):
     shown = [one for hop in Features(RATE).hear(drums(clip, 84.0, 10.0)) for one in follower.hear(hop)]
     moves = [(one.was, one.now) for one in shown if isinstance(one, StateMove)]
     assert moves == [("idle", "listening"), ("listening", "following")]
+
+
+class ScriptedSense:
+    """Senses beats whose tempo a script tells: pairs of the hop from which on it is so, and bpm, or 0 for no beat."""
+
+    in_step = 1.0
+
+    def __init__(self, *script: tuple[int, float]) -> None:
+        self._script, self._hop = script, 0
+
+    @property
+    def _tempo(self) -> float:
+        return max(one for one in self._script if one[0] <= self._hop)[1]
+
+    @property
+    def present(self) -> float:
+        return float(self._tempo > 0)
+
+    def hear(self, hop: Hop) -> None:
+        self._hop += 1
+
+    def sight(self, hop: int) -> Sight:
+        return Sight(hop, float(hop), 6000.0 / (self._tempo or 60.0), 1.0)
+
+    def __getattr__(self, name: str) -> Callable[..., None]:
+        return lambda *_, **__: None
+
+
+def test_a_told_tempo_outlives_another_that_shows_soon_after_the_catch(monkeypatch):
+    script = ScriptedSense((0, 84.0), (100, 70.0), (200, 0.0), (400, 168.0))
+    monkeypatch.setattr("bridge.follow.follower.sense_of", lambda *_: script)
+    follower = Follower(replace(NORTH, tempo_range=(40.0, 200.0)), RATE, learned())
+    follower.expect(84.0)
+    tempos = []
+    for hop in Features(RATE).hear(hiss(8.0, np.random.default_rng(1))):
+        follower.hear(hop)
+        tempos.append(follower.tempo)
+    assert tempos[90] == pytest.approx(84.0)
+    assert tempos[190] == pytest.approx(70.0)
+    assert tempos[-1] == pytest.approx(84.0)  # 168 as it is heard, in the octave that was told
 
 
 def test_a_told_tempo_that_is_wrong_is_overcome_within_twenty_seconds():
