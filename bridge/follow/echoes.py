@@ -41,11 +41,12 @@ class EchoWatch:
     """
 
     def __init__(self) -> None:
+        self.alone = False
         self._powers = np.zeros((2, _KEPT, TONES))  # the same twice, so that hops in a row never wrap around
         self._in_a_row = self._powers.reshape(2 * _KEPT, TONES)
         self._direct = np.zeros(_HOPS)
         self._whole = np.zeros(_HOPS)
-        self._forget()
+        self._hop = 0
 
     def hear(self, tones_db: NDArray[np.float64], delays: Sequence[float]) -> bool:
         """Take in one more hop and return `alone`.
