@@ -86,7 +86,7 @@ class BelievedBeat:
             since: Hops since a beat fell at that tempo, where it is likely to go on unheard.
         """
         self._catch_up()
-        self._evidence.is_told = tempo is not None
+        self._evidence.is_told = tempo is not None and since is None  # of a held tempo the net may know better
         awaited = None if tempo is None or since is None else (since - _LATE, 60.0 * self._hops_per_s / tempo)
         self._belief.expect(tempo_prior(self._tempos, self._middle, tempo, doubt), awaited)
 

@@ -33,7 +33,7 @@ QUANTILES = (*np.linspace(0.08, 0.9, 12), 0.93, 0.955, 0.97, 0.98, 0.987, 0.993,
 WEIGHTS = (0.25, 0.0, 0.05, 0.02, 0.1)
 """How much of each log ratio counts: activation, onsets, phase, tempo, present."""
 
-WEIGHTS_TOLD = (0.25, 0.0, 0.05, 0.0, 0.1)
+WEIGHTS_TOLD = (0.25, 0.0, 0.08, 0.0, 0.1)
 """The same where a tempo was told."""
 
 WRITTEN = ("edges", "table", "onset_edges", "onset_table", "present_bias", "weights", "weights_told")
