@@ -32,7 +32,7 @@ HALF_ON[_BEAT], HALF_ON[_HALF] = HALF_ON[_HALF].copy(), HALF_ON[_BEAT].copy()
 PLACES = 24
 """Places in a beat that evidence may tell apart."""
 
-_ROWS_AROUND = 2
+_ROWS_AROUND = 3
 _TURN_BINS = 32
 # Numbers near the smallest that there is (1e-38) take a processor many times as long: so none comes near it.
 _LEAST, _LIFTED_EVERY = np.float32(1e-25), 8

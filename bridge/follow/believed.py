@@ -15,7 +15,7 @@ from bridge.follow.line import Sight
 from bridge.follow.prior import DOUBT, limits, middle, tempo_prior
 from bridge.follow.step import InStep
 
-TEMPO_STEP = 0.0125
+TEMPO_STEP = 0.016
 """Ratio between neighbouring tempos of the belief, less 1."""
 
 _PRESENT_OVER = 30.0  # hops
