@@ -30,6 +30,7 @@ from bridge.events_hand import (
     TempoKept,
     TempoLetGo,
     TempoNudged,
+    TempoTold,
 )
 from bridge.events_host import DryTapTurned, NetLost
 from bridge.rig import Deck, Pedal, Rig, SoundInput
@@ -38,6 +39,8 @@ from bridge.testing.clips import drum_loop
 from bridge.testing.echo import EchoLoop
 from bridge.testing.tape import Move, TapeMachine
 from bridge.weights import learned
+from tests.follow.sounds import RATE as TOLD_RATE
+from tests.follow.sounds import dulled_at_half
 
 RATE = 22_050
 LONG_ECHO = Pedal(name="long echo", port="Pedals A", listens_to="north")
@@ -374,3 +377,14 @@ def test_a_deck_that_comes_into_a_mix_and_leaves_it_is_told_as_not_sure():
     told = [(change.change, change.sure) for change in changes]
     assert told == [("started", True), ("started", False), ("stopped", False)]
     assert [change.at for change in changes[1:]] == pytest.approx([2.0, 13.0], abs=0.8)
+
+
+def test_a_suspected_switch_of_speed_lets_go_of_the_octave_that_was_told():
+    deck = Deck(name="north", channels=(1,), tempo_range=(31.0, 213.0))
+    engine = Engine(Rig(path="", sound=SoundInput(), decks=(deck,)), TOLD_RATE, learned())
+    engine.obey(TempoTold(at=0.0, deck="north", tempo=119.0))
+    facts = engine.handle(SoundHeard(frame=0, at=0.0, samples=dulled_at_half("gravel-path")[:, None]))
+    beats = [fact.tempo for fact in facts if isinstance(fact, BeatPlaced)]
+    assert beats[5] == pytest.approx(118.8, rel=0.03)
+    assert beats[-1] == pytest.approx(59.4, rel=0.03)
+    assert not [fact for fact in facts if isinstance(fact, DeckChanged) and fact.change != "started"]

@@ -3,7 +3,7 @@
 The sound's profile, its mean power in each band, is taken over three seconds before and after, and the two are laid
 over each other at every shift in log frequency. To find the shift both are straightened (each band against the octaves
 beside it), so that a tape's slope and its missing treble do not count; to believe it, the profiles as they are must
-agree too.
+agree too. Where they agree less, as at half speed, where heads lose treble and level, a switch is only suspected.
 """
 
 from __future__ import annotations
@@ -39,6 +39,8 @@ _LIKER_THAN_UNMOVED = 0.4
 _MOST_APART_DB = 2.6  # of one tape, laid over itself; two tapes of drums are 3.8 to 9 apart (measured)
 _FAR_APART_DB = 3.7  # drums that play on are further apart; two tapes are 3.8 or more, so they must be far liker, too
 _FAR_LIKER, _FAR_OFF = 0.85, 1  # moved than unmoved, and within a band of whole octaves
+_SUSPECTED_SEEN, _SUSPECTED_LIKER = 4, 0.3  # blocks in a row; moved than unmoved
+_SUSPECTED_OFF, _SUSPECTED_APART_DB, _SUSPECTED_LOUDER_DB = 1, 4.5, 12.0
 _RIDDEN_APART_DB = 3.0  # of one tape whose varispeed moved, up to 2.9 (measured, tests.bench.changes)
 _MOST_LOUDER_DB = 6.0
 _LEAST_SHAPE_DB = 1.5
@@ -52,10 +54,73 @@ class Switch:
     Attributes:
         frame: When, in frames of sound, to about a quarter second.
         factor: Speed after it over speed before it: 2, 0.5, 4 or 0.25.
+        sure: Whether hardly anything else looks like it; else it is only suspected.
     """
 
     frame: int
     factor: float
+    sure: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Laid:
+    """Two profiles laid over each other where they are most alike.
+
+    Attributes:
+        bands: By which the second is moved up.
+        like: How alike they are then, -1..1.
+        unmoved: The same where they are not moved.
+        apart_db: Standard deviation of what is between them.
+        louder_db: Mean of it, whichever is louder.
+    """
+
+    bands: int
+    like: float
+    unmoved: float
+    apart_db: float
+    louder_db: float
+
+    @property
+    def factor(self) -> float:
+        """Factor of a switch that explains it; 1 for none."""
+        if not (self.like >= max(_LIKE, self.unmoved + _LIKER_THAN_UNMOVED) and self.louder_db <= _MOST_LOUDER_DB):
+            return 1.0
+        if self.apart_db <= _MOST_APART_DB:
+            return _factor_near(self.bands, _BANDS_OFF)
+        if self.apart_db <= _FAR_APART_DB and self.like >= self.unmoved + _FAR_LIKER:
+            return _factor_near(self.bands, _FAR_OFF)
+        return 1.0
+
+    @property
+    def suspected_factor(self) -> float:
+        """Factor of a switch that may be behind it; 1 for none."""
+        is_liker = self.like >= max(_LIKE, self.unmoved + _SUSPECTED_LIKER)
+        is_near = self.apart_db <= _SUSPECTED_APART_DB and self.louder_db <= _SUSPECTED_LOUDER_DB
+        return _factor_near(self.bands, _SUSPECTED_OFF) if is_liker and is_near else 1.0
+
+
+class _InARow:
+    """Counts the looks in a row that show the same factor, and rests once there are enough."""
+
+    def __init__(self, needed: int) -> None:
+        self._needed = needed
+        self._last, self._count, self._rest = 1.0, 0, 0
+
+    def see(self, factor: float) -> bool:
+        """Take in what one more look shows, 1 for nothing, and return whether that makes enough."""
+        if self._rest:
+            self._rest -= 1
+            return False
+        self._count = self._count + 1 if factor == self._last else 1
+        self._last = factor
+        if factor == 1.0 or self._count < self._needed:
+            return False
+        self.rest()
+        return True
+
+    def rest(self) -> None:
+        """Look at nothing until no block from before this one is looked at any more."""
+        self._last, self._count, self._rest = 1.0, 0, _REST - 1
 
 
 class SpeedWatch:
@@ -70,8 +135,7 @@ class SpeedWatch:
         self._hops = 0
         self._blocks: deque[Profile] = deque(maxlen=_BLOCKS_KEPT)
         self._ends: deque[int] = deque(maxlen=_BLOCKS_KEPT)
-        self._last: tuple[float, int] = (1.0, 0)
-        self._rest = 0
+        self._sure, self._suspected = _InARow(_SEEN), _InARow(_SUSPECTED_SEEN)
 
     def hear(self, hop: Hop) -> Switch | None:
         """Take in one hop, and return the switch that it gave away, if any."""
@@ -85,8 +149,7 @@ class SpeedWatch:
         self._blocks.append(self._sum / HOPS_A_BLOCK)
         self._ends.append(hop.frame)
         self._sum, self._hops = None, 0
-        self._rest = max(0, self._rest - 1)
-        return None if self._rest else self._look()
+        return self._look()
 
     def profile(self, blocks_back: int = 0) -> Profile | None:
         """Return the profile of three seconds, in dB, ending so many blocks (0.26 s) ago; None before there is one."""
@@ -110,14 +173,14 @@ class SpeedWatch:
 
     def _look(self) -> Switch | None:
         before, after = self.profile(_SIDE + _APART), self.profile()
-        if before is None or after is None:
+        laid = None if before is None or after is None else _laid(before, after)
+        sure, suspected = (1.0, 1.0) if laid is None else (laid.factor, laid.suspected_factor)
+        is_sure, is_suspected = self._sure.see(sure), self._suspected.see(suspected)
+        if is_sure:
+            self._suspected.rest()
+        if before is None or after is None or not (is_sure or is_suspected):
             return None
-        factor = factor_between(before, after)
-        self._last = (factor, self._last[1] + 1 if factor == self._last[0] else 1)
-        if factor == 1.0 or self._last[1] < _SEEN:
-            return None
-        self._rest, self._last = _REST, (1.0, 0)
-        return Switch(self._when(before, after), factor)
+        return Switch(self._when(before, after), sure if is_sure else suspected, is_sure)
 
     def _when(self, before: Profile, after: Profile) -> int:
         """Return the end of the last block that looks more like before than like after."""
@@ -165,22 +228,24 @@ def likenesses(before: Profile, after: Profile) -> Profile:
 
 def factor_between(before: Profile, after: Profile) -> float:
     """Return the factor by which the speed was switched between two profiles in dB; 1 where it was not."""
+    laid = _laid(before, after)
+    return 1.0 if laid is None else laid.factor
+
+
+def _laid(before: Profile, after: Profile) -> _Laid | None:
+    """Return how two profiles lie over each other; None where there is nothing to tell them by."""
     bare, bare_after = straightened(before), straightened(after)
     if min(float(np.std(bare)), float(np.std(bare_after))) < _LEAST_SHAPE_DB:
-        return 1.0
+        return None
     alike = likenesses(bare, bare_after)
     best = int(alike.argmax()) - FURTHEST
-    a, b = _laid_over(before, after, best)
-    like, unmoved, apart_db = alike[FURTHEST + best], alike[FURTHEST], float(np.std(a - b))
-    if not (like >= max(_LIKE, unmoved + _LIKER_THAN_UNMOVED) and abs(float(np.mean(a - b))) <= _MOST_LOUDER_DB):
-        return 1.0
-    if apart_db <= _MOST_APART_DB:
-        off = _BANDS_OFF
-    elif apart_db <= _FAR_APART_DB and like >= unmoved + _FAR_LIKER:
-        off = _FAR_OFF
-    else:
-        return 1.0
-    return next((factor for bands, factor in _FACTORS.items() if abs(best - bands) <= off), 1.0)
+    between = before[max(0, -best) : len(before) - max(0, best)] - after[max(0, best) : len(after) + min(0, best)]
+    like, unmoved = float(alike[FURTHEST + best]), float(alike[FURTHEST])
+    return _Laid(best, like, unmoved, float(np.std(between)), abs(float(np.mean(between))))
+
+
+def _factor_near(bands: int, off: int) -> float:
+    return next((factor for octave, factor in _FACTORS.items() if abs(bands - octave) <= off), 1.0)
 
 
 def same_sound(before: Profile, after: Profile, factor: float) -> bool:
@@ -190,10 +255,6 @@ def same_sound(before: Profile, after: Profile, factor: float) -> bool:
     places = np.arange(len(before), dtype=np.float64)
     moved = np.interp(places - BANDS_PER_OCTAVE * log2(factor), places, before)
     return float(np.std(moved - after)) <= _RIDDEN_APART_DB
-
-
-def _laid_over(before: Profile, after: Profile, shift: int) -> tuple[Profile, Profile]:
-    return before[max(0, -shift) : len(before) - max(0, shift)], after[max(0, shift) : len(after) + min(0, shift)]
 
 
 def _levels(power: Profile) -> Profile:

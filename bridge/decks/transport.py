@@ -84,9 +84,14 @@ class Transport:
     Args:
         deck: The deck.
         rate: Frames per second.
+
+    Attributes:
+        suspects_switch: Whether with this hop a switch of speed is suspected, too unlike to be told as a change: only
+            the tempo can tell.
     """
 
     def __init__(self, deck: Deck, rate: int) -> None:
+        self.suspects_switch = False
         self._hop_frames = hop_frames(rate)
         self._range = deck.tempo_range
         self._gate = Gate(rate)
@@ -117,6 +122,7 @@ class Transport:
         """
         self._frame = hop.frame
         self._levels.append(hop.level_db)
+        self.suspects_switch = False
         changes = []
         if self._gate.hear(hop):
             changes.append(self._started_or_stopped())
@@ -151,7 +157,8 @@ class Transport:
 
     def _switched(self, hop: Hop) -> list[Change]:
         switch = self._speed.hear(hop)
-        if switch is None:
+        self.suspects_switch = switch is not None and not switch.sure
+        if switch is None or not switch.sure:
             return []
         before, after = self._tempo_at(switch.frame), None
         if before is not None:

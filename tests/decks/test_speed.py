@@ -7,7 +7,7 @@ import pytest
 
 from bridge.decks.speed import FURTHEST, SpeedWatch, Switch, factor_between, likenesses, same_sound
 from bridge.follow.features import Features
-from tests.follow.sounds import RATE, drums, horns, switched
+from tests.follow.sounds import RATE, drums, dulled_at_half, horns, switched
 
 
 def switches(sound: np.ndarray) -> list[Switch]:
@@ -22,6 +22,11 @@ def test_a_switch_is_seen_once_where_it_was(clip, factor):
     found = switches(switched(clip, tempo, factor * tempo, 9.0))
     assert [one.factor for one in found] == [factor]
     assert abs(found[0].frame / RATE - 9.0) < 0.6
+
+
+@pytest.mark.parametrize("clip", ["gravel-path", "winch-room"])
+def test_a_switch_to_half_that_takes_the_treble_along_is_suspected(clip):
+    assert [(one.factor, one.sure) for one in switches(dulled_at_half(clip))] == [(0.5, False)]
 
 
 def test_a_varispeed_ride_of_15_percent_is_none():

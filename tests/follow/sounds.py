@@ -8,6 +8,7 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import signal
 
 from bridge.decks.transport import Change, Transport
 from bridge.follow.beat_line import Beat
@@ -59,6 +60,8 @@ def hear(sound: Sound, rate: int = RATE, deck: Deck = NORTH, blocks: tuple[int, 
                     follower.tape_changed()
                 elif change.kind == "speed switch" and change.tempo_before and change.tempo_after:
                     follower.tempo_moved_by(change.tempo_after / change.tempo_before)
+            if transport.suspects_switch:
+                follower.tape_changed()
         start += block
     return heard
 
@@ -84,6 +87,14 @@ def drums(clip: str, tempo: ArrayLike, seconds: float, rate: int = RATE, hiss: f
 def switched(clip: str, before: float, after: float, seconds: float) -> Sound:
     """Return a shipped loop that runs on from one tempo to another, so many seconds each."""
     return drums(clip, np.repeat([before, after], 50), 2 * seconds)
+
+
+def dulled_at_half(clip: str) -> Sound:
+    """Return a shipped loop at 119 bpm that goes on at half the speed after 9 s, duller and quieter by 4 dB."""
+    tempo = 84.0 * 2**0.5
+    sound = switched(clip, tempo, tempo / 2, 9.0).astype(np.float64)
+    sound[9 * RATE :] = 10 ** (-4 / 20) * signal.lfilter(*signal.butter(1, 1500, fs=RATE), sound[9 * RATE :])
+    return sound.astype(np.float32)
 
 
 def silence(seconds: float, rate: int = RATE) -> Sound:
