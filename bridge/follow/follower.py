@@ -230,7 +230,10 @@ class Follower:
         self._sense.reckon_with(tempo, doubt=_HELD_DOUBT)
 
     def tape_changed(self) -> None:
-        """Take in that another tape plays: the octave is chosen anew, by the deck's tempo range and what is heard."""
+        """Take in that another tape plays, or that one may play at another speed.
+
+        What was told is let go, and the octave is chosen anew, by the deck's tempo range and what is heard.
+        """
         self._octave.free()
         self._half_by_hand = False
         self._told = None
