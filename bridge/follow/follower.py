@@ -38,10 +38,11 @@ from bridge.follow.features import Hop, hop_frames
 from bridge.follow.gate import Gate
 from bridge.follow.line import Sight, Watch
 from bridge.follow.octave import OctaveChoice
-from bridge.follow.prior import SAME_TEMPO, folded, limits, misread, octave_gap
+from bridge.follow.prior import SAME_TEMPO, folded, limits, octave_gap
 from bridge.follow.sense import sense_of
 from bridge.follow.state import StateMove
 from bridge.follow.timeline import Timeline
+from bridge.follow.told import Told
 from bridge.follow.trust import trusted
 from bridge.rig import Deck
 from bridge.units import TEMPO_MAX, TEMPO_MIN
@@ -69,7 +70,6 @@ _YOUNG, _YOUNG_SEEN = 400, 16  # hops since a beat was caught, in which any riva
 _LEAST_WEIGHT = 0.25
 _HELD_DOUBT = 0.3
 _TRUST_OVER = 80  # hops
-_TOLD_WITHIN = 0.08
 _TAPS_COUNT = (0.5, 0.7, 0.9)  # part of the belief that two, three, four taps take
 
 
@@ -94,7 +94,7 @@ class Follower:
         self._hops_per_s = rate / hop_frames(rate)
         self._beats = BeatLine(rate, hop_frames(rate))
         self._range = deck.tempo_range
-        self._told: float | None = None
+        self._told = Told(deck.tempo_range)
         self._sense = sense_of(deck, rate, learned)
         self._gate = Gate(rate)
         self._echoes = EchoWatch()
@@ -151,7 +151,7 @@ class Follower:
 
     def expect(self, tempo: float) -> None:
         """Take in that a card or a hand says at about what tempo the tape plays, in bpm."""
-        self._told = tempo
+        self._told.tempo = tempo
         self._sense.reckon_with(tempo)
 
     def tap(self, frame: float) -> list[StateMove]:
@@ -204,7 +204,7 @@ class Follower:
         low, high = limits(self._range)
         if not low <= tempo <= high:
             return False
-        self._told = tempo
+        self._told.tempo = tempo
         self._beats.go_at(tempo)
         self._octave.settle()
         self._watch.forget()
@@ -217,8 +217,7 @@ class Follower:
 
         Where that leads out of the deck's tempo range, the octave stays.
         """
-        if self._told is not None:
-            self._told = folded(self._told * factor, self._range, self._told * factor)
+        self._told.move(factor)
         if self.timeline is None:
             return
         moved = self.timeline.tempo * factor
@@ -236,7 +235,7 @@ class Follower:
         """
         self._octave.free()
         self._half_by_hand = False
-        self._told = None
+        self._told.tempo = None
         self._sense.reckon_with(None)
 
     # Hearing
@@ -244,7 +243,7 @@ class Follower:
     def _open(self) -> list[StateMove]:
         self._start_anew()
         self._sense.forget()
-        self._sense.reckon_with(self._told)
+        self._sense.reckon_with(self._told.tempo)
         self._half_by_hand = False
         self._octave.free()
         return self._enter("listening")
@@ -288,18 +287,12 @@ class Follower:
         if present < END or self._is_out_of_step():
             return self._enter("holding")
         if self._caught >= _YOUNG:
-            self._doubt_the_told()
+            self._told.face(self._beats.kept.tempo)
         self._go_on(sight if present > BEGIN and sight.weight > _LEAST_WEIGHT else None, since)
         return []
 
-    def _doubt_the_told(self) -> None:
-        """A tempo that stays, and is neither the told one nor an octave of it, is another tape's, or was told wrong."""
-        kept = self._beats.kept.tempo
-        if self._told is not None and not self._is_told(kept) and not misread(kept, self._told):
-            self._told = None
-
     def _is_out_of_step(self) -> bool:
-        if self._caught < _YOUNG and self._is_told(self._beats.kept.tempo):
+        if self._caught < _YOUNG and self._told.fits(self._beats.kept.tempo):
             return self._sense.in_step < _STEP_TOLD
         return self._sense.in_step < (_STEP_END_LONG if self._followed >= _LONG else _STEP_END)
 
@@ -316,7 +309,7 @@ class Follower:
         held = self.tempo
         again = held is not None and abs(octave_gap(tempo, held)) < log2(1 + SAME_TEMPO)
         is_back = again and self._followed >= _LONG
-        is_told = self._is_told(tempo)
+        is_told = self._told.fits(tempo)
         if is_told:
             needed, for_hops = _STEP_TOLD, _SEEN_TOLD
         elif self._doubts:
@@ -334,18 +327,15 @@ class Follower:
             self._followed = 0
         self._catch(sight, self._read_in_octave(tempo, held if again else None))
         self._caught = 0
-        self._sense.reckon_with(self._told)
+        self._sense.reckon_with(self._told.tempo)
         self._trust(present * sight.weight)
         return self._enter("following")
-
-    def _is_told(self, tempo: float) -> bool:
-        return self._told is not None and abs(octave_gap(tempo, self._told)) < log2(1 + _TOLD_WITHIN)
 
     def _read_in_octave(self, tempo: float, kept: float | None) -> float:
         """Return a tempo in the octave that was kept, or told; else as it was heard."""
         near = kept
-        if near is None and self._is_told(tempo):
-            near = self._told
+        if near is None and self._told.fits(tempo):
+            near = self._told.tempo
             self._octave.settle()
         if near is None:
             return tempo
