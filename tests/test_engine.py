@@ -39,7 +39,7 @@ from bridge.testing.clips import drum_loop
 from bridge.testing.echo import EchoLoop
 from bridge.testing.tape import Move, TapeMachine
 from bridge.weights import learned
-from tests.follow.sounds import RATE as TOLD_RATE
+from tests.follow.sounds import RATE as DRUMS_RATE
 from tests.follow.sounds import dulled_at_half
 
 RATE = 22_050
@@ -381,7 +381,7 @@ def test_a_deck_that_comes_into_a_mix_and_leaves_it_is_told_as_not_sure():
 
 def test_a_suspected_switch_of_speed_lets_go_of_the_octave_that_was_told():
     deck = Deck(name="north", channels=(1,), tempo_range=(31.0, 213.0))
-    engine = Engine(Rig(path="", sound=SoundInput(), decks=(deck,)), TOLD_RATE, learned())
+    engine = Engine(Rig(path="", sound=SoundInput(), decks=(deck,)), DRUMS_RATE, learned())
     engine.obey(TempoTold(at=0.0, deck="north", tempo=119.0))
     facts = engine.handle(SoundHeard(frame=0, at=0.0, samples=dulled_at_half("gravel-path")[:, None]))
     beats = [fact.tempo for fact in facts if isinstance(fact, BeatPlaced)]
