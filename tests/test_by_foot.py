@@ -22,7 +22,7 @@ import rtmidi
 from bridge.events_foot import CueFired, LooperChanged, SwitchUsed
 from bridge.events_hand import TempoKept
 from bridge.journal.recover import recover
-from tests.conftest import JackServer, running_jack_server
+from tests.conftest import JackServer, end_midi, running_jack_server
 
 pytestmark = [pytest.mark.jack, pytest.mark.timeout(90)]
 
@@ -169,8 +169,7 @@ def on_stage(server: JackServer, home: Path) -> Iterator[Stage]:
         run.wait()
         log.close()
         for port in (board, *ears):
-            port.close_port()
-            port.delete()
+            end_midi(port)
 
 
 def _ear(name: str, heard: list[tuple[float, list[int]]]) -> Any:

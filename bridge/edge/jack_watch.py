@@ -15,8 +15,12 @@ NO_START_SERVER = 1
 """JackNoStartServer of jack/types.h."""
 
 NOTICES_S = 0.05
-"""libjack cancels the thread that takes in notices, such as that another client went; amid one, that can end the whole
-process (seen on a slow machine, and no more with this wait)."""
+"""A thread of libjack takes in notices, such as that another client went. To close a client amid one, or to unregister
+a port while that thread walks through the list of them (in `HandleLatencyCallback`), can end the whole process: seen
+on busy machines with the libjack of python-rtmidi 1.5.8, and no more with this wait.
+
+Source: issue 216 of github.com/jackaudio/jack2.
+"""
 
 
 class JackWatch:
@@ -92,11 +96,16 @@ class JackWatch:
         return any(name.startswith(client) and name.endswith(f":{port}") for name in found)
 
     def close(self) -> None:
-        """End the client, after a wait of 50 ms; closing twice changes nothing."""
+        """End the client, after `await_notices`; closing twice changes nothing."""
         if self._client:
-            time.sleep(NOTICES_S)
+            await_notices()
             self._jack.jack_client_close(self._client)
             self._client = None
+
+
+def await_notices() -> None:
+    """Wait for 50 ms: call it before a port or a client of JACK is given up."""
+    time.sleep(NOTICES_S)
 
 
 def _libjack() -> Any:

@@ -13,7 +13,7 @@ from pathlib import Path
 import rtmidi
 
 from bridge.edge.host_clock import now
-from bridge.edge.jack_watch import JackWatch
+from bridge.edge.jack_watch import JackWatch, await_notices
 from bridge.edge.plugged import Place, connects, place_of
 from bridge.edge.port_lock import PortLock, refuse_taken
 from bridge.edge.port_set import OutPort, said
@@ -190,6 +190,8 @@ class MidiSystem:
     def close(self) -> None:
         """Give up all clients, and with them all ports."""
         for client in self._clients.values():
+            if self._watch is not None:
+                await_notices()
             client.delete()
         self._clients.clear()
         if self._watch is not None:
@@ -245,7 +247,10 @@ class _RtMidiPort:
         return self.found in self._client.get_ports() and self._connected() is not False
 
     def close(self) -> None:
-        turn_s = 0.0 if self._watch is None else self._watch.period_s
+        turn_s = 0.0
+        if self._watch is not None:
+            turn_s = self._watch.period_s
+            await_notices()
         time.sleep(max(0.0, self._sent_at + max(DRAIN_S, DRAIN_TURNS * turn_s) - now()))
         try:
             if not self._client.is_deleted:

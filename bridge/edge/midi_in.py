@@ -12,6 +12,7 @@ from typing import Any, Self
 import rtmidi
 
 from bridge.edge.host_clock import now
+from bridge.edge.jack_watch import NOTICES_S
 from bridge.edge.midi import APIS, CLIENT_NAME, described, meant_ports, quiet_stderr
 from bridge.edge.port_set import said
 from bridge.errors import DeviceError
@@ -82,7 +83,7 @@ class MidiInput:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._client.cancel_callback()
-        time.sleep(CALLED_S)
+        time.sleep(max(CALLED_S, NOTICES_S))
         self._client.delete()
 
     def _take(self, event: tuple[list[int], float], _: Any) -> None:

@@ -29,6 +29,7 @@ from bridge.events_foot import ActionRefused, OscCounted, SwitchUsed
 from bridge.foot.switches import Switches
 from bridge.rig import Deck, Midi, Rig, SoundInput
 from bridge.rig_foot import OscInput, Switch, Trigger
+from tests.conftest import end_midi
 
 TAP = Action("tap", ("north",))
 RIG = Rig(path="test.toml", sound=SoundInput(), decks=(Deck(name="north", channels=(1,)),), midi=Midi(api="jack"))
@@ -123,7 +124,7 @@ def test_switches_of_a_board_are_told_as_they_are_used(jack_server):
                 assert any(_moved(foot, board, LEFT, moves) == wanted for _ in range(TRIES))
             foot.end()
     finally:
-        board.delete()
+        end_midi(board)
 
 
 def _moved(foot: Foot, board: rtmidi.MidiOut, switch: Switch, moves: list[float]) -> tuple[str, str, str] | None:

@@ -11,7 +11,7 @@ import pytest
 import rtmidi
 
 from bridge.edge.jack_watch import JackWatch
-from tests.conftest import running_jack_server
+from tests.conftest import end_midi, running_jack_server
 
 
 @pytest.mark.jack
@@ -27,7 +27,7 @@ def test_a_port_is_connected_while_both_are_there(jack_server):
         assert not watch.connects("our client", "echo", "pedal box:in")
         assert not watch.connects("their client", "long echo", "pedal box:in")
         assert not watch.connects("our client", "long echo", "kettle:in")
-        pedal.delete()
+        end_midi(pedal)
         assert not watch.connects("our client", "long echo", "pedal box:in")
         pedal = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "pedal box")
         pedal.open_virtual_port("in")
@@ -35,8 +35,8 @@ def test_a_port_is_connected_while_both_are_there(jack_server):
     finally:
         watch.close()
         watch.close()
-        ours.delete()
-        pedal.delete()
+        end_midi(ours)
+        end_midi(pedal)
 
 
 @pytest.mark.jack

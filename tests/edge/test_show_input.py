@@ -22,7 +22,7 @@ from bridge.cli import main
 from bridge.edge import show_input
 from bridge.edge.keys import Keys
 from bridge.rig_text import parse_rig
-from tests.conftest import JackServer
+from tests.conftest import JackServer, end_midi
 
 pty = pytest.importorskip("pty", reason="there are no pseudo-terminals here")
 termios = pytest.importorskip("termios", reason="there are no pseudo-terminals here")
@@ -94,7 +94,7 @@ def foot(jack_server: JackServer) -> Iterator[rtmidi.MidiOut]:
     box = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, "foot box")
     box.open_virtual_port("out")
     yield box
-    box.delete()
+    end_midi(box)
 
 
 @pytest.mark.jack
@@ -151,7 +151,7 @@ def test_an_absent_input_is_told_and_taken_in_when_it_comes(jack_server: JackSer
         box = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, "foot box")
         box.open_virtual_port("out")
         shown.until('listening to the MIDI input "foot box:out"')
-        box.delete()
+        end_midi(box)
         shown.program.terminate()
         assert shown.program.wait(10) == 0
         assert shown.state() == shown.before
