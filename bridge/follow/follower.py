@@ -32,6 +32,7 @@ from math import log2
 
 from bridge.events import FollowerState
 from bridge.follow.beat_line import Beat, BeatLine
+from bridge.follow.begin import STEP_TOLD, needed
 from bridge.follow.echoes import EchoWatch
 from bridge.follow.evidence import Learned
 from bridge.follow.features import Hop, hop_frames
@@ -53,16 +54,8 @@ READ_EVERY, READ_SOONER = 8, 6
 BEGIN, END = 0.6, 0.4
 """Probability of a beat from which one is followed, and below which it is held."""
 
-_SURE = 0.95  # the same from which one is begun that nobody told, and that was not there before
-_SURE_TOLD = 0.85  # where its tempo was told: a bed that swells may look like its first stroke
-_STEP_BEGIN, _STEP_END = 0.36, 0.17  # of `Sense.in_step`, which footsteps that falter seldom have
-_STEP_EXPECTED = 0.2  # where it is a tempo that is held, or one that was seen for long
-_STEP_TOLD = 0.06  # where it is the told tempo: its first strokes are enough
-_SEEN = 110  # hops for which a beat must have been the likeliest
-_STEP_DOUBT, _SEEN_DOUBT = 0.48, 250  # once one fell out of step, or soon ended: steps that falter do, again and again
+_STEP_END = 0.17  # of `Sense.in_step`: below that a beat fell out of step
 _STEP_END_LONG = 0.1  # of a beat that was followed long: its echoes fall beside it, too
-_SEEN_SURE = 800  # hops of one beat, which steps that falter never are: then it need be in step as one expected
-_SEEN_TOLD, _SEEN_AGAIN = 30, 12  # hops, where it has a told tempo, or the held one of a beat that was followed long
 _LONG = 800  # hops of one beat, after which it was no chance
 _RIVAL_SEEN = 90  # hops
 _HALF_SEEN = 400  # hops, of a rival half a beat beside the line: many a rhythm leans both ways
@@ -293,7 +286,7 @@ class Follower:
 
     def _is_out_of_step(self) -> bool:
         if self._caught < _YOUNG and self._told.fits(self._beats.kept.tempo):
-            return self._sense.in_step < _STEP_TOLD
+            return self._sense.in_step < STEP_TOLD
         return self._sense.in_step < (_STEP_END_LONG if self._followed >= _LONG else _STEP_END)
 
     def _turn_half(self) -> None:
@@ -308,19 +301,14 @@ class Follower:
         tempo = self._tempo_of(sight)
         held = self.tempo
         again = held is not None and abs(octave_gap(tempo, held)) < log2(1 + SAME_TEMPO)
-        is_back = again and self._followed >= _LONG
-        is_told = self._told.fits(tempo)
-        if is_told:
-            needed, for_hops = _STEP_TOLD, _SEEN_TOLD
-        elif self._doubts:
-            needed, for_hops = _STEP_DOUBT, _SEEN_DOUBT
-        else:
-            needed, for_hops = (_STEP_EXPECTED, _SEEN_AGAIN) if is_back else (_STEP_BEGIN, _SEEN)
-        if seen >= _SEEN_SURE:
-            needed = min(needed, _STEP_EXPECTED)
-        if seen < (_SEEN_AGAIN if is_back else for_hops) or self._sense.in_step < needed:
-            return []
-        if not again and present < (_SURE_TOLD if is_told else _SURE):
+        wants = needed(
+            seen=seen,
+            is_told=self._told.fits(tempo),
+            is_held=again,
+            was_long=self._followed >= _LONG,
+            doubts=self._doubts,
+        )
+        if seen < wants.seen or self._sense.in_step < wants.in_step or present < wants.present:
             return []
         if not again:
             self._octave.free()
