@@ -297,7 +297,7 @@ class _Ear:
             if change.kind == "speed switch" and self._follower.state == "holding":
                 yield from self._tell(hop.frame)  # the beat is not found again yet, but its tempo is known
         if self._transport.suspects_switch:
-            self._follower.tape_changed()
+            self._follower.tape_may_have_changed()
         yield from self._level(hop)
         for policy in self._policies:
             yield from self._told(policy.hear_level(hop.frame / self._rate, hop.level_db))

@@ -388,3 +388,15 @@ def test_a_suspected_switch_of_speed_lets_go_of_the_octave_that_was_told():
     assert beats[5] == pytest.approx(118.8, rel=0.03)
     assert beats[-1] == pytest.approx(59.4, rel=0.03)
     assert not [fact for fact in facts if isinstance(fact, DeckChanged) and fact.change != "started"]
+
+
+def test_a_suspected_switch_of_speed_leaves_the_octave_that_a_hand_chose():
+    deck = Deck(name="north", channels=(1,), tempo_range=(31.0, 213.0))
+    engine = Engine(Rig(path="", sound=SoundInput(), decks=(deck,)), DRUMS_RATE, learned())
+    sound, at = dulled_at_half("gravel-path")[:, None], 7 * DRUMS_RATE
+    engine.obey(TempoTold(at=0.0, deck="north", tempo=59.4))
+    facts = engine.handle(SoundHeard(frame=0, at=0.0, samples=sound[:at]))
+    assert [fact.tempo for fact in facts if isinstance(fact, BeatPlaced)][-1] == pytest.approx(59.4, rel=0.03)
+    assert engine.obey(BeatRecounted(at=7.0, deck="north", factor=2.0)) == []
+    facts = engine.handle(SoundHeard(frame=at, at=7.0, samples=sound[at:]))
+    assert [fact.tempo for fact in facts if isinstance(fact, BeatPlaced)][-1] == pytest.approx(118.8, rel=0.03)

@@ -169,7 +169,7 @@ class Follower:
         self._sense.assume(told, self._hops - sight.beat, _TAPS_COUNT[min(len(taps), 4) - 2])
         if len(taps) < 4:
             return []
-        self._octave.settle()
+        self._octave.settle(by_hand=True)
         self._half_by_hand = True
         self._followed, self._caught = _LONG, _YOUNG
         self._catch(sight, told)
@@ -199,7 +199,7 @@ class Follower:
             return False
         self._told.tempo = tempo
         self._beats.go_at(tempo)
-        self._octave.settle()
+        self._octave.settle(by_hand=True)
         self._watch.forget()
         self._rivals.forget()
         self._sense.reckon_with(tempo)
@@ -222,14 +222,20 @@ class Follower:
         self._sense.reckon_with(tempo, doubt=_HELD_DOUBT)
 
     def tape_changed(self) -> None:
-        """Take in that another tape plays, or that one may play at another speed.
+        """Take in that another tape plays.
 
         What was told is let go, and the octave is chosen anew, by the deck's tempo range and what is heard.
         """
         self._octave.free()
         self._half_by_hand = False
-        self._told.tempo = None
-        self._sense.reckon_with(None)
+        self.tape_may_have_changed()
+
+    def tape_may_have_changed(self) -> None:
+        """Take in that another tape may play, or this one at another speed: as if it did, but for a hand's octave."""
+        if not self._octave.is_by_hand:
+            self._octave.free()
+            self._told.tempo = None
+            self._sense.reckon_with(None)
 
     # Hearing
 

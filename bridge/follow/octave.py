@@ -19,7 +19,11 @@ _STAYS = 600 * HOPS_PER_S
 
 
 class OctaveChoice:
-    """Watches in which octave the belief sees the beat that is followed."""
+    """Watches in which octave the belief sees the beat that is followed.
+
+    Attributes:
+        is_by_hand: Whether a hand chose the octave that is kept.
+    """
 
     def __init__(self) -> None:
         self.free()
@@ -29,11 +33,11 @@ class OctaveChoice:
         self._heard = 0
         self._above = self._below = 0.0
         self._stays = 0
-        self._is_told = False
+        self._is_told = self.is_by_hand = False
 
-    def settle(self) -> None:
+    def settle(self, *, by_hand: bool = False) -> None:
         """Keep the octave from now on: it was told."""
-        self._is_told = True
+        self._is_told, self.is_by_hand = True, self.is_by_hand or by_hand
 
     def hear(self, sight: Sight, period: float, hops: int) -> float:
         """Return 2 or 0.5 if the tempo that is followed should be counted in another octave, else 1.

@@ -61,7 +61,7 @@ def hear(sound: Sound, rate: int = RATE, deck: Deck = NORTH, blocks: tuple[int, 
                 elif change.kind == "speed switch" and change.tempo_before and change.tempo_after:
                     follower.tempo_moved_by(change.tempo_after / change.tempo_before)
             if transport.suspects_switch:
-                follower.tape_changed()
+                follower.tape_may_have_changed()
         start += block
     return heard
 

@@ -45,6 +45,17 @@ def test_a_choice_that_is_free_again_moves_soon():
     assert 0.5 in heard(choice, 120.0, 4.0)
 
 
+def test_a_hand_s_octave_is_the_hand_s_until_another_tape_plays():
+    choice = OctaveChoice()
+    choice.settle()
+    assert not choice.is_by_hand
+    choice.settle(by_hand=True)
+    choice.settle()
+    assert choice.is_by_hand
+    choice.free()
+    assert not choice.is_by_hand
+
+
 def test_a_told_octave_stays():
     choice = OctaveChoice()
     choice.settle()
