@@ -107,14 +107,14 @@ class _InARow:
         self._needed = needed
         self._last, self._count, self._rest = 1.0, 0, 0
 
-    def see(self, factor: float) -> bool:
-        """Take in what one more look shows, 1 for nothing, and return whether that makes enough."""
+    def see(self, factor: float, *, waits: bool = False) -> bool:
+        """Take in what one more look shows, 1 for nothing, and return whether that makes enough, unless it waits."""
         if self._rest:
             self._rest -= 1
             return False
         self._count = self._count + 1 if factor == self._last else 1
         self._last = factor
-        if factor == 1.0 or self._count < self._needed:
+        if factor == 1.0 or self._count < self._needed or waits:
             return False
         self.rest()
         return True
@@ -178,7 +178,8 @@ class SpeedWatch:
             return None
         laid = _laid(before, after)
         sure, suspected = (1.0, 1.0) if laid is None else (laid.factor, laid.suspected_factor)
-        is_sure, is_suspected = self._sure.see(sure), self._suspected.see(suspected)
+        is_sure = self._sure.see(sure)
+        is_suspected = self._suspected.see(suspected, waits=sure != 1.0)  # it may be sure within the next looks
         if is_sure:
             self._suspected.rest()
         if not (is_sure or is_suspected):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from bridge.decks.speed import FURTHEST, SpeedWatch, Switch, factor_between, likenesses, same_sound
-from bridge.follow.features import Features
+from bridge.follow.features import TONES, Features, Hop
 from tests.follow.sounds import RATE, drums, dulled_at_half, horns, switched
 
 
@@ -67,6 +67,32 @@ def test_drums_that_play_on_differently_must_lie_at_an_octave_and_be_far_liker_t
     rng = np.random.default_rng(8)
     shape, other = rng.normal(-40, 6, 42 + 28), rng.normal(0, 3.2, 42)
     assert factor_between(shape[14:56], shape[14 - bands : 56 - bands] + other) == factor
+
+
+@pytest.mark.parametrize(("bands", "factor"), [(5, 1.0), (-5, 1.0), (7, 1.0)])
+def test_drums_that_play_on_differently_a_band_beside_an_octave_are_no_switch(bands, factor):
+    """As one tape laid over itself a band beside it would be: a tape's slope pulls at the best shift."""
+    rng = np.random.default_rng(8)
+    shape, other = rng.normal(-40, 6, 42 + 28), rng.normal(0, 3.2, 42)
+    before, after = shape[14:56], shape[14 - bands : 56 - bands]
+    assert factor_between(before, after + other) == factor
+    assert factor_between(before, after) in (0.5, 2.0)
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_switch_that_is_sure_a_look_later_is_not_suspected_first(seed):
+    """A made-up profile, six bands an octave, that goes down by an octave, dull at first and then less and less."""
+    rng = np.random.default_rng(seed)
+    shape = np.cumsum(rng.normal(0, 3, 60))
+    before, after = shape[9:51] - shape.mean() - 30, shape[15:57] - shape.mean() - 30
+    slope = np.linspace(0, 30, 42)
+    watch, found = SpeedWatch(), []
+    for hop in range(900):
+        levels = before if hop < 450 else after - slope * max(0.0, 1 - (hop - 450) / 400)
+        power = 10 ** ((levels + rng.normal(0, 2, 42)) / 10)
+        seen = watch.hear(Hop(441 * (hop + 1), -20.0, power, np.zeros(TONES), np.zeros(441, np.float32)))
+        found += [] if seen is None else [(seen.factor, seen.sure)]
+    assert found == [(0.5, True)]
 
 
 def test_flat_spectra_tell_nothing():
