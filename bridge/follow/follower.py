@@ -208,7 +208,8 @@ class Follower:
     def tempo_moved_by(self, factor: float) -> None:
         """Take in that the deck now runs ``factor`` times as fast, and the tempo with it; the octave moves along.
 
-        Where that leads out of the deck's tempo range, the octave stays.
+        Then it stays: for the next seconds the old one is the likelier. Where that leads out of the deck's tempo range,
+        the octave stays as it is.
         """
         self._told.move(factor)
         if self.timeline is None:
@@ -218,6 +219,7 @@ class Follower:
         if tempo is None:
             return
         self._beats.go_at(tempo)
+        self._octave.stay()
         self._start_anew()
         self._sense.reckon_with(tempo, doubt=_HELD_DOUBT)
 

@@ -39,6 +39,10 @@ class OctaveChoice:
         """Keep the octave from now on: it was told."""
         self._is_told, self.is_by_hand = True, self.is_by_hand or by_hand
 
+    def stay(self) -> None:
+        """Keep the octave for the next ten minutes: it moved along with the deck's speed."""
+        self._stays = _STAYS
+
     def hear(self, sight: Sight, period: float, hops: int) -> float:
         """Return 2 or 0.5 if the tempo that is followed should be counted in another octave, else 1.
 

@@ -219,6 +219,19 @@ def test_a_told_tempo_outlives_another_that_shows_soon_after_the_catch(monkeypat
     assert tempos[-1] == pytest.approx(84.0)  # 168 as it is heard, in the octave that was told
 
 
+def test_the_octave_that_a_switch_of_speed_moved_stays_though_the_old_one_is_still_heard(monkeypatch):
+    monkeypatch.setattr("bridge.follow.follower.sense_of", lambda *_: ScriptedSense((0, 100.0)))
+    follower = Follower(replace(NORTH, tempo_range=(40.0, 200.0)), RATE, learned())
+    hops = Features(RATE).hear(hiss(30.0, np.random.default_rng(1)))
+    for hop in hops[:300]:
+        follower.hear(hop)
+    assert follower.tempo == pytest.approx(100.0)
+    follower.tempo_moved_by(0.5)
+    for hop in hops[300:]:
+        follower.hear(hop)
+        assert follower.tempo == pytest.approx(50.0)
+
+
 def test_a_told_tempo_that_is_wrong_is_overcome_within_twenty_seconds():
     follower = Follower(NORTH, RATE, learned())
     follower.expect(84.0 * 1.2)

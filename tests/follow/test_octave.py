@@ -45,6 +45,13 @@ def test_a_choice_that_is_free_again_moves_soon():
     assert 0.5 in heard(choice, 120.0, 4.0)
 
 
+def test_an_octave_that_moved_along_with_the_deck_stays_though_the_old_one_is_believed_for_a_while():
+    choice = OctaveChoice()
+    choice.stay()
+    assert set(heard(choice, 30.0, 590.0)) == {1.0}
+    assert 2.0 in heard(choice, 30.0, 20.0)
+
+
 def test_a_hand_s_octave_is_the_hand_s_until_another_tape_plays():
     choice = OctaveChoice()
     choice.settle()
