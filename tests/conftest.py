@@ -13,10 +13,7 @@ from pathlib import Path
 
 import hypothesis
 import pytest
-import rtmidi
 from playwright.sync_api import Browser, sync_playwright
-
-from bridge.edge.jack_watch import await_notices
 
 hypothesis.settings.register_profile("bridge", deadline=None)  # a busy machine is no failure of the code
 hypothesis.settings.load_profile("bridge")
@@ -112,12 +109,6 @@ def jack_server(jack_daemon: JackServer, monkeypatch: pytest.MonkeyPatch) -> Jac
     for key in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER"):
         monkeypatch.setenv(key, jack_daemon.env[key])
     return jack_daemon
-
-
-def end_midi(client: rtmidi.MidiIn | rtmidi.MidiOut) -> None:
-    """Give up a MIDI client of this process and its port, no sooner than JACK's notices have been taken in."""
-    await_notices()
-    client.delete()
 
 
 def _wait_until_it_serves(server: subprocess.Popen[bytes], env: dict[str, str], log: Path) -> None:

@@ -19,10 +19,11 @@ from typing import Any
 import pytest
 import rtmidi
 
+from bridge.edge.midi import end_client
 from bridge.events_foot import CueFired, LooperChanged, SwitchUsed
 from bridge.events_hand import TempoKept
 from bridge.journal.recover import recover
-from tests.conftest import JackServer, end_midi, running_jack_server
+from tests.conftest import JackServer, running_jack_server
 
 pytestmark = [pytest.mark.jack, pytest.mark.timeout(90)]
 
@@ -169,7 +170,7 @@ def on_stage(server: JackServer, home: Path) -> Iterator[Stage]:
         run.wait()
         log.close()
         for port in (board, *ears):
-            end_midi(port)
+            end_client(port)
 
 
 def _ear(name: str, heard: list[tuple[float, list[int]]]) -> Any:

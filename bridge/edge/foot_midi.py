@@ -14,8 +14,8 @@ from typing import Protocol
 
 import rtmidi
 
-from bridge.edge.jack_watch import JackWatch, await_notices
-from bridge.edge.midi import CLIENT_NAME
+from bridge.edge.jack_watch import JackWatch
+from bridge.edge.midi import CLIENT_NAME, end_client
 from bridge.edge.midi_in import matching_input, new_input
 from bridge.edge.port_set import said
 from bridge.errors import DeviceError
@@ -113,7 +113,7 @@ class FootMidi:
         facts: list[Fact] = []
         for name, opened in list(self._open.items()):
             if trouble or not self._is_there(name, opened.found, present):
-                self._delete(opened.client)
+                _delete(opened.client)
                 del self._open[name]
                 self._absent[name] = why = trouble or f'"{opened.found}" was unplugged, or its connection was lost'
                 facts.append(PortLost(at=now, port=name, why=why))
@@ -137,7 +137,7 @@ class FootMidi:
     def close(self) -> None:
         """Close all inputs."""
         for opened in self._open.values():
-            self._delete(opened.client)
+            _delete(opened.client)
         self._open.clear()
         self._give_up_looking()
 
@@ -175,10 +175,10 @@ class FootMidi:
             client.ignore_types(sysex=False, timing=False, active_sense=False)
             client.open_port(client.get_ports().index(found), name)
         except ValueError:
-            self._delete(client)
+            _delete(client)
             raise DeviceError(f'"{found}" has just gone') from None
         except BaseException:
-            self._delete(client)
+            _delete(client)
             raise
         return client
 
@@ -195,15 +195,9 @@ class FootMidi:
                         self.dropped += 1
         return bool(self._came)
 
-    def _delete(self, client: rtmidi.MidiIn) -> None:
-        if self._watch is not None:
-            await_notices()
-        with suppress(OSError, rtmidi.RtMidiError):
-            client.delete()
-
     def _give_up_looking(self) -> None:
         if self._looker is not None:
-            self._delete(self._looker)
+            _delete(self._looker)
             self._looker = None
         if self._watch is not None:
             self._watch.close()
@@ -215,3 +209,8 @@ def _ready(readable: Sequence[HasFileno], writable: Sequence[HasFileno], longest
         return any(select.select(readable, writable, [], longest_s))
     time.sleep(longest_s)  # Windows does not wait for nothing
     return False
+
+
+def _delete(client: rtmidi.MidiIn) -> None:
+    with suppress(OSError, rtmidi.RtMidiError):
+        end_client(client)

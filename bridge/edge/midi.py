@@ -13,7 +13,7 @@ from pathlib import Path
 import rtmidi
 
 from bridge.edge.host_clock import now
-from bridge.edge.jack_watch import JackWatch, await_notices
+from bridge.edge.jack_watch import NOTICES_S, JackWatch, await_notices
 from bridge.edge.plugged import Place, connects, place_of
 from bridge.edge.port_lock import PortLock, refuse_taken
 from bridge.edge.port_set import OutPort, said
@@ -125,7 +125,14 @@ def outputs(api: str | None = None) -> list[str]:
     try:
         return list(client.get_ports())
     finally:
-        client.delete()
+        end_client(client)
+
+
+def end_client(client: rtmidi.MidiOut | rtmidi.MidiIn) -> None:
+    """Delete a client with its port: one of JACK no sooner than its notices were taken in (`await_notices`)."""
+    if client.get_current_api() == rtmidi.API_UNIX_JACK:
+        await_notices()
+    client.delete()
 
 
 class MidiSystem:
@@ -190,9 +197,7 @@ class MidiSystem:
     def close(self) -> None:
         """Give up all clients, and with them all ports."""
         for client in self._clients.values():
-            if self._watch is not None:
-                await_notices()
-            client.delete()
+            end_client(client)
         self._clients.clear()
         if self._watch is not None:
             self._watch.close()
@@ -247,11 +252,8 @@ class _RtMidiPort:
         return self.found in self._client.get_ports() and self._connected() is not False
 
     def close(self) -> None:
-        turn_s = 0.0
-        if self._watch is not None:
-            turn_s = self._watch.period_s
-            await_notices()
-        time.sleep(max(0.0, self._sent_at + max(DRAIN_S, DRAIN_TURNS * turn_s) - now()))
+        notices_s, turn_s = (0.0, 0.0) if self._watch is None else (NOTICES_S, self._watch.period_s)
+        time.sleep(max(notices_s, self._sent_at + max(DRAIN_S, DRAIN_TURNS * turn_s) - now()))
         try:
             if not self._client.is_deleted:
                 self._client.close_port()
@@ -290,7 +292,7 @@ def refuse_taken_ports(names: Sequence[str], api: str | None, virtual: Sequence[
             if found:
                 refuse_taken(_lock_name(client, found))
     finally:
-        client.delete()
+        end_client(client)
 
 
 def _found_or_empty(name: str, present: Sequence[str]) -> str:

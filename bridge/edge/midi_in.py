@@ -12,8 +12,7 @@ from typing import Any, Self
 import rtmidi
 
 from bridge.edge.host_clock import now
-from bridge.edge.jack_watch import NOTICES_S
-from bridge.edge.midi import APIS, CLIENT_NAME, described, meant_ports, quiet_stderr
+from bridge.edge.midi import APIS, CLIENT_NAME, described, end_client, meant_ports, quiet_stderr
 from bridge.edge.port_set import said
 from bridge.errors import DeviceError
 
@@ -64,10 +63,10 @@ class MidiInput:
             self._client.set_callback(self._take)
             self._client.open_port(index, "measure")
         except (OSError, rtmidi.RtMidiError) as error:
-            self._client.delete()
+            end_client(self._client)
             raise DeviceError(f'The MIDI input "{name}" cannot be opened: {said(error)}.') from error
         except DeviceError:
-            self._client.delete()
+            end_client(self._client)
             raise
 
     def take(self) -> list[Came]:
@@ -83,8 +82,8 @@ class MidiInput:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._client.cancel_callback()
-        time.sleep(max(CALLED_S, NOTICES_S))
-        self._client.delete()
+        time.sleep(CALLED_S)
+        end_client(self._client)
 
     def _take(self, event: tuple[list[int], float], _: Any) -> None:
         at = now()
@@ -124,7 +123,7 @@ def inputs(api: str | None = None) -> list[str]:
     try:
         return list(client.get_ports())
     finally:
-        client.delete()
+        end_client(client)
 
 
 def new_input(api: str | None, what_for: str = "foot", queue: int = 1024) -> rtmidi.MidiIn:

@@ -7,8 +7,8 @@ import pytest
 import rtmidi
 
 from bridge.edge import blink, midi
+from bridge.edge.midi import end_client
 from bridge.errors import DeviceError
-from tests.conftest import end_midi
 from tests.edge.test_midi import _until
 
 
@@ -42,4 +42,4 @@ def test_every_output_that_may_be_meant_blinks_in_turn_and_is_named_in_full(jack
         assert len(midi.outputs("jack")) == 2
     finally:
         for pedal in pedals:
-            end_midi(pedal)
+            end_client(pedal)

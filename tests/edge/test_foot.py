@@ -24,12 +24,12 @@ from bridge.edge.foot import _Foot
 from bridge.edge.foot_midi import FootMessage
 from bridge.edge.host_clock import now
 from bridge.edge.link import Alive, EndAsked, Link
+from bridge.edge.midi import end_client
 from bridge.events import Fact, PortLost, PortOpened
 from bridge.events_foot import ActionRefused, OscCounted, SwitchUsed
 from bridge.foot.switches import Switches
 from bridge.rig import Deck, Midi, Rig, SoundInput
 from bridge.rig_foot import OscInput, Switch, Trigger
-from tests.conftest import end_midi
 
 TAP = Action("tap", ("north",))
 RIG = Rig(path="test.toml", sound=SoundInput(), decks=(Deck(name="north", channels=(1,)),), midi=Midi(api="jack"))
@@ -124,7 +124,7 @@ def test_switches_of_a_board_are_told_as_they_are_used(jack_server):
                 assert any(_moved(foot, board, LEFT, moves) == wanted for _ in range(TRIES))
             foot.end()
     finally:
-        end_midi(board)
+        end_client(board)
 
 
 def _moved(foot: Foot, board: rtmidi.MidiOut, switch: Switch, moves: list[float]) -> tuple[str, str, str] | None:

@@ -16,9 +16,10 @@ import rtmidi
 from bridge.edge import foot_midi
 from bridge.edge.foot_midi import FootMidi
 from bridge.edge.host_clock import now
+from bridge.edge.midi import end_client
 from bridge.events import PortLost, PortOpened
 from bridge.testing.clock import FakeClock
-from tests.conftest import end_midi, running_jack_server
+from tests.conftest import running_jack_server
 
 UNPLUGGED = '"foot board:out" was unplugged, or its connection was lost'
 
@@ -30,7 +31,7 @@ def board(jack_server):
     board.open_virtual_port("out")
     yield board
     if not board.is_deleted:
-        end_midi(board)
+        end_client(board)
 
 
 def until(holds, longest_s: float = 5.0) -> None:
@@ -92,7 +93,7 @@ def test_an_absent_input_is_told_once_and_taken_in_when_it_comes_and_when_it_com
             clock.advance(1.1)
             assert [type(fact) for fact in midi.tend()] == [PortOpened]
             assert heard(midi, board, [0x90, 60, 100])
-            end_midi(board)
+            end_client(board)
             time.sleep(0.1)
             clock.advance(1.1)
             [lost] = midi.tend()
@@ -100,7 +101,7 @@ def test_an_absent_input_is_told_once_and_taken_in_when_it_comes_and_when_it_com
     finally:
         midi.close()
         if board is not None and not board.is_deleted:
-            end_midi(board)
+            end_client(board)
 
 
 @pytest.mark.jack
@@ -114,7 +115,7 @@ def test_a_board_that_went_and_came_back_between_two_looks_is_heard_again(board)
         assert heard(midi, board, [0x90, 60, 100])
         clock.advance(1.1)
         assert midi.tend() == []
-        end_midi(board)
+        end_client(board)
         again = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, "foot board")
         again.open_virtual_port("out")
         clock.advance(1.1)
@@ -124,7 +125,7 @@ def test_a_board_that_went_and_came_back_between_two_looks_is_heard_again(board)
     finally:
         midi.close()
         if again is not None:
-            end_midi(again)
+            end_client(again)
 
 
 @pytest.mark.jack

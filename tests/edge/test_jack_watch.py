@@ -11,7 +11,8 @@ import pytest
 import rtmidi
 
 from bridge.edge.jack_watch import JackWatch
-from tests.conftest import end_midi, running_jack_server
+from bridge.edge.midi import end_client
+from tests.conftest import running_jack_server
 
 
 @pytest.mark.jack
@@ -27,7 +28,7 @@ def test_a_port_is_connected_while_both_are_there(jack_server):
         assert not watch.connects("our client", "echo", "pedal box:in")
         assert not watch.connects("their client", "long echo", "pedal box:in")
         assert not watch.connects("our client", "long echo", "kettle:in")
-        end_midi(pedal)
+        end_client(pedal)
         assert not watch.connects("our client", "long echo", "pedal box:in")
         pedal = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "pedal box")
         pedal.open_virtual_port("in")
@@ -35,8 +36,8 @@ def test_a_port_is_connected_while_both_are_there(jack_server):
     finally:
         watch.close()
         watch.close()
-        end_midi(ours)
-        end_midi(pedal)
+        end_client(ours)
+        end_client(pedal)
 
 
 @pytest.mark.jack

@@ -13,13 +13,13 @@ import rtmidi
 
 from bridge.edge import midi
 from bridge.edge.host_clock import now
-from bridge.edge.midi import MidiSystem, matching_output, outputs, split
+from bridge.edge.midi import MidiSystem, end_client, matching_output, outputs, split
 from bridge.edge.plugged import Place
 from bridge.edge.port_set import PortSet
 from bridge.errors import DeviceError
 from bridge.events import PortLost, PortOpened
 from bridge.testing.clock import FakeClock
-from tests.conftest import end_midi, running_jack_server
+from tests.conftest import running_jack_server
 
 PLUGGED_IN = ["Synth", "Through", "USB Pedals A", "USB Pedals B", "Pedals"]
 
@@ -129,8 +129,8 @@ def test_on_jack_bytes_arrive_at_a_named_and_from_a_virtual_port(jack_server):
         _until(lambda: not any(name.endswith("Bridge out") for name in other.get_ports()))
     finally:
         system.close()
-        end_midi(pedal)
-        end_midi(other)
+        end_client(pedal)
+        end_client(other)
 
 
 @pytest.mark.jack
@@ -149,7 +149,7 @@ def test_on_jack_what_is_sent_just_before_a_port_closes_arrives(jack_server):
             _until(lambda: pedal.get_message() is not None)
     finally:
         system.close()
-        end_midi(pedal)
+        end_client(pedal)
 
 
 @pytest.mark.jack
@@ -159,7 +159,7 @@ def test_on_jack_a_pedal_that_is_pulled_and_comes_back_hears_again(jack_server):
     pedal.open_virtual_port("in")
     system = MidiSystem("jack")
     ports = PortSet(["pedal box"], system.open, clock)
-    end_midi(pedal)
+    end_client(pedal)
     try:
         clock.advance(1.1)
         ports.tend()
@@ -176,7 +176,7 @@ def test_on_jack_a_pedal_that_is_pulled_and_comes_back_hears_again(jack_server):
     finally:
         ports.close()
         system.close()
-        end_midi(pedal)
+        end_client(pedal)
 
 
 @pytest.mark.jack
@@ -192,7 +192,7 @@ def test_on_jack_a_pedal_that_went_and_came_back_between_two_looks_hears_again(j
         clock.advance(0.3)
         ports.tend()
         assert [type(fact) for fact in ports.take_facts()] == [PortOpened]
-        end_midi(pedal)
+        end_client(pedal)
         heard: list[bytes] = []
         pedal = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "pedal box")
         pedal.ignore_types(timing=False)
@@ -208,7 +208,7 @@ def test_on_jack_a_pedal_that_went_and_came_back_between_two_looks_hears_again(j
     finally:
         ports.close()
         system.close()
-        end_midi(pedal)
+        end_client(pedal)
 
 
 def lose_the_server(folder: str) -> None:

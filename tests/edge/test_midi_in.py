@@ -7,9 +7,10 @@ import time
 import pytest
 import rtmidi
 
+from bridge.edge.midi import end_client
 from bridge.edge.midi_in import MidiInput, inputs, matching_input
 from bridge.errors import DeviceError
-from tests.conftest import JackServer, end_midi
+from tests.conftest import JackServer
 
 PLUGGED_IN = ["Foot", "Keys 1", "Keys 2", "USB Foot"]
 
@@ -51,5 +52,5 @@ def test_what_another_program_sends_is_listed_and_comes_in_as_whole_messages(jac
                 time.sleep(0.01)
         assert [one.data for one in came] == sent
     finally:
-        end_midi(foot)
+        end_client(foot)
     assert "foot box:out" not in inputs("jack")

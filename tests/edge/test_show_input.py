@@ -21,8 +21,9 @@ from pythonosc.osc_message_builder import build_msg
 from bridge.cli import main
 from bridge.edge import show_input
 from bridge.edge.keys import Keys
+from bridge.edge.midi import end_client
 from bridge.rig_text import parse_rig
-from tests.conftest import JackServer, end_midi
+from tests.conftest import JackServer
 
 pty = pytest.importorskip("pty", reason="there are no pseudo-terminals here")
 termios = pytest.importorskip("termios", reason="there are no pseudo-terminals here")
@@ -94,7 +95,7 @@ def foot(jack_server: JackServer) -> Iterator[rtmidi.MidiOut]:
     box = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, "foot box")
     box.open_virtual_port("out")
     yield box
-    end_midi(box)
+    end_client(box)
 
 
 @pytest.mark.jack
@@ -151,7 +152,7 @@ def test_an_absent_input_is_told_and_taken_in_when_it_comes(jack_server: JackSer
         box = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, "foot box")
         box.open_virtual_port("out")
         shown.until('listening to the MIDI input "foot box:out"')
-        end_midi(box)
+        end_client(box)
         shown.program.terminate()
         assert shown.program.wait(10) == 0
         assert shown.state() == shown.before
