@@ -38,7 +38,7 @@ _LIKE = 0.5
 _LIKER_THAN_UNMOVED = 0.4
 _MOST_APART_DB = 2.6  # of one tape, laid over itself; two tapes of drums are 3.8 to 9 apart (measured)
 _FAR_APART_DB = 3.7  # drums that play on are further apart; two tapes are 3.8 or more, so they must be far liker, too
-_FAR_LIKER, _FAR_OFF = 0.85, 0  # moved than unmoved, and by whole octaves
+_FAR_LIKER = 0.85  # moved, by whole octaves, than unmoved
 # Chosen on two draws of the development corpus (tests/training/README.md, --seed 20 and 21).
 _SUSPECTED_SEEN, _SUSPECTED_LIKER = 4, 0.3  # blocks in a row; moved than unmoved
 _SUSPECTED_OFF, _SUSPECTED_APART_DB, _SUSPECTED_LOUDER_DB = 1, 4.5, 12.0
@@ -89,7 +89,7 @@ class _Laid:
         if self.apart_db <= _MOST_APART_DB:
             return _factor_near(self.bands, _BANDS_OFF)
         if self.apart_db <= _FAR_APART_DB and self.like >= self.unmoved + _FAR_LIKER:
-            return _factor_near(self.bands, _FAR_OFF)
+            return _FACTORS.get(self.bands, 1.0)
         return 1.0
 
     @property

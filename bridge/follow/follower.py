@@ -228,16 +228,19 @@ class Follower:
 
         What was told is let go, and the octave is chosen anew, by the deck's tempo range and what is heard.
         """
-        self._octave.free()
         self._half_by_hand = False
-        self.tape_may_have_changed()
+        self._let_go()
 
     def tape_may_have_changed(self) -> None:
         """Take in that another tape may play, or this one at another speed: as if it did, but for a hand's octave."""
         if not self._octave.is_by_hand:
-            self._octave.free()
-            self._told.tempo = None
-            self._sense.reckon_with(None)
+            self._let_go()
+
+    def _let_go(self) -> None:
+        """Forget what was told of the tempo, and choose the octave anew."""
+        self._octave.free()
+        self._told.tempo = None
+        self._sense.reckon_with(None)
 
     # Hearing
 

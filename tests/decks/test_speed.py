@@ -69,13 +69,13 @@ def test_drums_that_play_on_differently_must_lie_at_an_octave_and_be_far_liker_t
     assert factor_between(shape[14:56], shape[14 - bands : 56 - bands] + other) == factor
 
 
-@pytest.mark.parametrize(("bands", "factor"), [(5, 1.0), (-5, 1.0), (7, 1.0)])
-def test_drums_that_play_on_differently_a_band_beside_an_octave_are_no_switch(bands, factor):
+@pytest.mark.parametrize("bands", [5, -5, 7])
+def test_drums_that_play_on_differently_a_band_beside_an_octave_are_no_switch(bands):
     """As one tape laid over itself a band beside it would be: a tape's slope pulls at the best shift."""
     rng = np.random.default_rng(8)
     shape, other = rng.normal(-40, 6, 42 + 28), rng.normal(0, 3.2, 42)
     before, after = shape[14:56], shape[14 - bands : 56 - bands]
-    assert factor_between(before, after + other) == factor
+    assert factor_between(before, after + other) == 1.0
     assert factor_between(before, after) in (0.5, 2.0)
 
 
