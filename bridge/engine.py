@@ -291,12 +291,13 @@ class _Ear:
             for policy in self._policies:
                 policy.beat(found.frame / self._rate, found.index)
             yield self._beat(found)
-        for change in self._transport.hear(heard.deck, self._follower.state, self._follower.tempo):
+        follower = self._follower
+        for change in self._transport.hear(heard.deck, follower.state, follower.tempo, follower.octave.off):
             self._obey(change)
             yield self._change(change)
             if change.kind == "speed switch" and self._follower.state == "holding":
                 yield from self._tell(hop.frame)  # the beat is not found again yet, but its tempo is known
-        if self._transport.suspects_switch:
+        if self._transport.suspects_change:
             self._follower.tape_may_have_changed()
         yield from self._level(hop)
         for policy in self._policies:

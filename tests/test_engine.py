@@ -40,7 +40,7 @@ from bridge.testing.echo import EchoLoop
 from bridge.testing.tape import Move, TapeMachine
 from bridge.weights import learned
 from tests.follow.sounds import RATE as DRUMS_RATE
-from tests.follow.sounds import dulled_at_half
+from tests.follow.sounds import drums, dulled_at_half
 
 RATE = 22_050
 LONG_ECHO = Pedal(name="long echo", port="Pedals A", listens_to="north")
@@ -388,6 +388,20 @@ def test_a_suspected_switch_of_speed_lets_go_of_the_octave_that_was_told():
     assert beats[5] == pytest.approx(118.8, rel=0.03)
     assert beats[-1] == pytest.approx(59.4, rel=0.03)
     assert not [fact for fact in facts if isinstance(fact, DeckChanged) and fact.change != "started"]
+
+
+@pytest.mark.parametrize(("first", "second"), [("gravel-path", "winch-room"), ("winch-room", "gravel-path")])
+def test_a_tape_an_octave_beside_the_one_that_was_told_is_counted_as_it_is(first, second):
+    """Spliced, so that no stop gives it away, and at the same beats, so that no tempo does."""
+    deck = Deck(name="north", channels=(1,), tempo_range=(31.0, 213.0))
+    engine = Engine(Rig(path="", sound=SoundInput(), decks=(deck,)), DRUMS_RATE, learned())
+    tempos = (118.0, 59.0) if first == "gravel-path" else (59.0, 118.0)
+    engine.obey(TempoTold(at=0.0, deck="north", tempo=tempos[0]))
+    sound = np.concatenate([drums(first, tempos[0], 24.0), drums(second, tempos[1], 24.0)])
+    facts = engine.handle(SoundHeard(frame=0, at=0.0, samples=sound[:, None]))
+    beats = np.array([(fact.at, fact.tempo) for fact in facts if isinstance(fact, BeatPlaced)])
+    assert beats[(beats[:, 0] > 20) & (beats[:, 0] < 24), 1] == pytest.approx(tempos[0], rel=0.03)
+    assert beats[beats[:, 0] > 43, 1] == pytest.approx(tempos[1], rel=0.03)
 
 
 def test_a_suspected_switch_of_speed_leaves_the_octave_that_a_hand_chose():

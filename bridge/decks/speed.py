@@ -22,7 +22,8 @@ Profile = NDArray[np.float64]
 HOPS_A_BLOCK = 26
 """Hops over which a profile is taken: 0.26 s."""
 
-_BLOCKS_KEPT = 48
+_BLOCKS_KEPT = 96  # 25 s
+_TURN_WITHIN = 48  # blocks, 12.5 s, in which a turn is looked for
 _SIDE = 12  # blocks: 3.1 s
 _APART = 2  # blocks between the sides: the motor's glide
 _TURN_SIDE = 4  # blocks, 1 s, on either side of a turn
@@ -125,7 +126,7 @@ class _InARow:
 
 
 class SpeedWatch:
-    """Keeps the profile of the last twelve seconds and finds switches of speed in it."""
+    """Keeps the profile of the last 25 seconds and finds switches of speed in it."""
 
     def __init__(self) -> None:
         self.forget()
@@ -152,17 +153,18 @@ class SpeedWatch:
         self._sum, self._hops = None, 0
         return self._look()
 
-    def profile(self, blocks_back: int = 0) -> Profile | None:
-        """Return the profile of three seconds, in dB, ending so many blocks (0.26 s) ago; None before there is one."""
+    def profile(self, blocks_back: int = 0, blocks: int = _SIDE) -> Profile | None:
+        """Return the profile in dB of so many blocks (0.26 s), ending some ago; None before there are as many."""
         end = len(self._blocks) - blocks_back
-        return None if end < _SIDE else _levels(np.mean(list(self._blocks)[end - _SIDE : end], axis=0))
+        return None if end < blocks else _levels(np.mean(list(self._blocks)[end - blocks : end], axis=0))
 
     def sharpest_turn(self) -> int:
         """Return the frame at which the profile turned most in the last 12 s; 0 before there are two seconds.
 
         It is the place that leaves the least scatter of the blocks about the two means beside it.
         """
-        levels = np.array([_levels(block) for block in self._blocks])
+        blocks, ends = list(self._blocks)[-_TURN_WITHIN:], list(self._ends)[-_TURN_WITHIN:]
+        levels = np.array([_levels(block) for block in blocks])
         at = np.arange(_TURN_SIDE, len(levels) - _TURN_SIDE + 1)
         if not len(at):
             return 0
@@ -170,7 +172,7 @@ class SpeedWatch:
         before = below[at - 1] / at[:, None]
         after = (below[-1] - below[at - 1]) / (len(levels) - at)[:, None]
         gained = at * (len(levels) - at) * ((before - after) ** 2).sum(axis=1)
-        return self._ends[int(at[np.argmax(gained)]) - 1]
+        return ends[int(at[np.argmax(gained)]) - 1]
 
     def _look(self) -> Switch | None:
         before, after = self.profile(_SIDE + _APART), self.profile()

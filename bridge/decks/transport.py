@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from math import log2, log10
 
 from bridge.decks.mix import Mix
+from bridge.decks.octave_turn import OctaveTurn
 from bridge.decks.speed import HOPS_A_BLOCK, Profile, SpeedWatch, same_sound
 from bridge.events import DeckChangeKind, FollowerState
 from bridge.follow.features import HOPS_PER_S, Hop, hop_frames
@@ -86,16 +87,17 @@ class Transport:
         rate: Frames per second.
 
     Attributes:
-        suspects_switch: Whether with this hop a switch of speed is suspected, too unlike to be told as a change: only
-            the tempo can tell.
+        suspects_change: Whether with this hop another speed or tape is suspected, too unlike or too like to be told as
+            a change: only the tempo can tell.
     """
 
     def __init__(self, deck: Deck, rate: int) -> None:
-        self.suspects_switch = False
+        self.suspects_change = False
         self._hop_frames = hop_frames(rate)
         self._range = deck.tempo_range
         self._gate = Gate(rate)
         self._speed = SpeedWatch()
+        self._octaves = OctaveTurn()
         self._levels: deque[float] = deque(maxlen=_LEVELS_KEPT)
         self._frame = 0
         self._state: FollowerState = "idle"
@@ -112,24 +114,28 @@ class Transport:
         """Whether its tape can be heard."""
         return self._gate.is_open
 
-    def hear(self, hop: Hop, state: FollowerState, tempo: float | None) -> list[Change]:
+    def hear(self, hop: Hop, state: FollowerState, tempo: float | None, octaves: int | None = None) -> list[Change]:
         """Take in one hop, and what the follower made of it, and return what was noticed.
 
         Args:
             hop: The next hop.
             state: The follower's state after this hop.
             tempo: The follower's tempo after this hop, in bpm; None where it has none.
+            octaves: By how many the follower hears its beat above the one that it counts; None where that is not known.
         """
         self._frame = hop.frame
         self._levels.append(hop.level_db)
-        self.suspects_switch = False
+        self.suspects_change = False
         changes = []
         if self._gate.hear(hop):
             changes.append(self._started_or_stopped())
         if self._gate.is_open:
             changes += self._switched(hop)
+            self.suspects_change |= self._octaves.hear(octaves if state == "following" else None, self._speed)
             changes += self._came_or_left(hop, state)
         changes += self._another_tape(state, tempo)
+        if changes:
+            self._octaves.forget()  # the octave moved along, or is chosen anew
         self._tempos.append(self._tempo)
         return changes
 
@@ -157,7 +163,7 @@ class Transport:
 
     def _switched(self, hop: Hop) -> list[Change]:
         switch = self._speed.hear(hop)
-        self.suspects_switch = switch is not None and not switch.sure
+        self.suspects_change = switch is not None and not switch.sure
         if switch is None or not switch.sure:
             return []
         before, after = self._tempo_at(switch.frame), None

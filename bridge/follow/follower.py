@@ -76,6 +76,7 @@ class Follower:
 
     Attributes:
         state: One of idle, listening, following, holding.
+        octave: Which octave is counted, and in which the beat is heard.
         confidence: Probability that the beat being placed is right, octaves aside (`bridge.follow.trust`); 0 while
             none is placed.
     """
@@ -91,14 +92,13 @@ class Follower:
         self._sense = sense_of(deck, rate, learned)
         self._gate = Gate(rate)
         self._echoes = EchoWatch()
-        self._octave = OctaveChoice()
+        self.octave = OctaveChoice()
         self._watch = Watch()
         self._rivals = Watch()
         self._half_by_hand = self._doubts = False
         self._followed = 0  # hops for which this beat was followed
         self._caught = 0  # hops since it was last caught
-        self._frame = 0
-        self._hops = self._read_at = 0
+        self._frame = self._hops = self._read_at = 0
         self._taps: deque[float] = deque(maxlen=8)
 
     @property
@@ -169,7 +169,7 @@ class Follower:
         self._sense.assume(told, self._hops - sight.beat, _TAPS_COUNT[min(len(taps), 4) - 2])
         if len(taps) < 4:
             return []
-        self._octave.settle(by_hand=True)
+        self.octave.settle(by_hand=True)
         self._half_by_hand = True
         self._followed, self._caught = _LONG, _YOUNG
         self._catch(sight, told)
@@ -199,7 +199,7 @@ class Follower:
             return False
         self._told.tempo = tempo
         self._beats.go_at(tempo)
-        self._octave.settle(by_hand=True)
+        self.octave.settle(by_hand=True)
         self._watch.forget()
         self._rivals.forget()
         self._sense.reckon_with(tempo)
@@ -219,7 +219,7 @@ class Follower:
         if tempo is None:
             return
         self._beats.go_at(tempo)
-        self._octave.stay()
+        self.octave.stay()
         self._start_anew()
         self._sense.reckon_with(tempo, doubt=_HELD_DOUBT)
 
@@ -233,12 +233,12 @@ class Follower:
 
     def tape_may_have_changed(self) -> None:
         """Take in that another tape may play, or this one at another speed: as if it did, but for a hand's octave."""
-        if not self._octave.is_by_hand:
+        if not self.octave.is_by_hand:
             self._let_go()
 
     def _let_go(self) -> None:
         """Forget what was told of the tempo, and choose the octave anew."""
-        self._octave.free()
+        self.octave.free()
         self._told.tempo = None
         self._sense.reckon_with(None)
 
@@ -249,7 +249,7 @@ class Follower:
         self._sense.forget()
         self._sense.reckon_with(self._told.tempo)
         self._half_by_hand = False
-        self._octave.free()
+        self.octave.free()
         return self._enter("listening")
 
     def _start_anew(self) -> None:
@@ -322,7 +322,7 @@ class Follower:
         if seen < wants.seen or self._sense.in_step < wants.in_step or present < wants.present:
             return []
         if not again:
-            self._octave.free()
+            self.octave.free()
             self._followed = 0
         self._catch(sight, self._read_in_octave(tempo, held if again else None))
         self._caught = 0
@@ -335,7 +335,7 @@ class Follower:
         near = kept
         if near is None and self._told.fits(tempo):
             near = self._told.tempo
-            self._octave.settle()
+            self.octave.settle()
         if near is None:
             return tempo
         read = folded(tempo, self._range, near)
@@ -347,11 +347,12 @@ class Follower:
         if sight is not None and sight.agrees(line):
             self._rivals.forget()
             self._beats.see(sight)
-            octave = self._octave.hear(sight, line.period, since)
+            octave = self.octave.hear(sight, line.period, since)
             if octave != 1.0:
                 self._catch(sight, self._beats.kept.tempo * octave)
             return
         self._beats.see(None)
+        self.octave.off = None
         seen = self._rivals.see(sight)
         is_half = sight is not None and sight.lies_between(line)
         needed = _YOUNG_SEEN if self._caught < _YOUNG else _HALF_SEEN if is_half else _RIVAL_SEEN
@@ -363,7 +364,7 @@ class Follower:
             tempo, kept = self._tempo_of(sight), self._beats.kept.tempo
             stays = abs(octave_gap(tempo, kept)) < log2(1 + SAME_TEMPO)
             if not stays:
-                self._octave.free()
+                self.octave.free()
             self._catch(sight, self._read_in_octave(tempo, kept if stays else None))
 
     def _trust(self, believed: float) -> None:

@@ -23,6 +23,7 @@ class OctaveChoice:
 
     Attributes:
         is_by_hand: Whether a hand chose the octave that is kept.
+        off: By how many octaves the beat is heard above the one that is counted; None where what is heard disagrees.
     """
 
     def __init__(self) -> None:
@@ -33,6 +34,7 @@ class OctaveChoice:
         self._heard = 0
         self._above = self._below = 0.0
         self._stays = 0
+        self.off: int | None = None
         self._is_told = self.is_by_hand = False
 
     def settle(self, *, by_hand: bool = False) -> None:
@@ -53,7 +55,7 @@ class OctaveChoice:
         """
         self._heard += hops
         self._stays -= hops
-        octaves = round(log2(period / sight.period))
+        self.off = octaves = round(log2(period / sight.period))
         is_young = self._heard < _YOUNG
         share = hops / (_OVER if is_young else _OVER_LATE)
         self._above += share * ((octaves == 1) - self._above)

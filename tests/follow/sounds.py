@@ -54,13 +54,13 @@ def hear(sound: Sound, rate: int = RATE, deck: Deck = NORTH, blocks: tuple[int, 
         for hop in features.hear(sound[start : start + block]):
             for one in follower.hear(hop):
                 (heard.beats if isinstance(one, Beat) else heard.moves).append(one)
-            for change in transport.hear(hop, follower.state, follower.tempo):
+            for change in transport.hear(hop, follower.state, follower.tempo, follower.octave.off):
                 heard.changes.append(change)
                 if change.kind == "another tape":
                     follower.tape_changed()
                 elif change.kind == "speed switch" and change.tempo_before and change.tempo_after:
                     follower.tempo_moved_by(change.tempo_after / change.tempo_before)
-            if transport.suspects_switch:
+            if transport.suspects_change:
                 follower.tape_may_have_changed()
         start += block
     return heard
