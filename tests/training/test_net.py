@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import socket
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -44,3 +48,32 @@ def test_a_wider_net_says_the_same_at_first() -> None:
     assert len(wider.into.bias) == 12
     with pytest.raises(ValueError, match="8 channels cannot become one of 4"):
         widened(net, 4)
+
+
+def test_processes_that_learn_one_net_together_take_the_mean_of_what_they_learnt() -> None:
+    pytest.importorskip("torch")
+    learns = (
+        "import os, torch; from torch import distributed; from tests.training.net import Net;"
+        "from tests.training.train import agreed, share_gradients;"
+        "distributed.init_process_group('gloo'); rank = distributed.get_rank(); net = Net(2);"
+        "[setattr(weights, 'grad', torch.full_like(weights, 3.0 * rank)) for weights in net.parameters()];"
+        "share_gradients(net);"
+        "print(agreed(7.0 + rank), sorted({float(x) for w in net.parameters() for x in w.grad.flatten()}));"
+        "distributed.destroy_process_group()"
+    )
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    both = os.environ | {
+        "WORLD_SIZE": "2",
+        "MASTER_ADDR": "127.0.0.1",
+        "MASTER_PORT": str(port),
+        "GLOO_SOCKET_IFNAME": "lo",
+    }
+    processes = [
+        subprocess.Popen(
+            [sys.executable, "-c", learns], env=both | {"RANK": str(rank)}, stdout=subprocess.PIPE, text=True
+        )
+        for rank in range(2)
+    ]
+    assert [process.communicate(timeout=120)[0] for process in processes] == ["7.0 [1.5]\n"] * 2

@@ -6,6 +6,10 @@ On a GPU of 80 GB the defaults make 38,400 scenes (680 h) in about a minute and 
 scenes, some 20 a second; every 12 steps a batch gives way to a fresh one. On two cores without a GPU take ``--scenes 16
 --batches 250 --renew 100 --passes 15000`` overnight. Everything is drawn from ``--seed``. Nets are written every 200
 passes; ``--start NET.npz ...`` goes on from nets of an earlier run, best with another seed.
+
+Several GPUs of one machine learn one net together, each from scenes of its own, where one process is started for each
+with ``RANK`` 0, 1 ... and ``WORLD_SIZE``, ``MASTER_ADDR=127.0.0.1`` and a free ``MASTER_PORT`` in its environment. The
+first writes the net.
 """
 
 from __future__ import annotations
@@ -15,13 +19,14 @@ import copy
 import json
 import logging
 import math
+import os
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import torch
-from torch import Tensor
+from torch import Tensor, distributed
 
 from tests.training.material import Material
 from tests.training.net import CONTEXT, Net, asked, load, loss_of, save, widened
@@ -32,6 +37,12 @@ from tests.training.sound import BANDS, Bank, features_of
 log = logging.getLogger(__name__)
 
 WARM_UP = 0.02
+LAUNCHED = (("RANK", 0), ("WORLD_SIZE", 1))
+"""Which process of how many this is: names in its environment, and what holds without them."""
+
+SEEDS_APART = 7919
+"""Between processes that learn one net together."""
+
 AVERAGE = 0.004
 """Part of the newest weights in the slow average, at each step."""
 
@@ -100,6 +111,7 @@ class Pupil:
         parts = loss_of(logits, target)
         self._optimiser.zero_grad(set_to_none=True)
         torch.stack(list(parts.values())).sum().backward()
+        share_gradients(self.net)
         torch.nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
         self._optimiser.step()
         self.steps += 1
@@ -120,6 +132,26 @@ class Pupil:
         return {name: round(float(part), 4) for name, part in parts.items()}
 
 
+def share_gradients(net: Net) -> None:
+    """Give every process the mean of what all of them learnt at this step; alone, do nothing."""
+    if not distributed.is_initialized():
+        return
+    gradients = [weights.grad for weights in net.parameters()]
+    flat = torch.cat([gradient.flatten() for gradient in gradients]) / distributed.get_world_size()
+    distributed.all_reduce(flat)
+    for gradient, mean in zip(gradients, flat.split([gradient.numel() for gradient in gradients]), strict=True):
+        gradient.copy_(mean.view_as(gradient))
+
+
+def agreed(value: float) -> float:
+    """Return what the first process says, so that all take the same steps."""
+    if not distributed.is_initialized():
+        return value
+    said = torch.tensor([value], dtype=torch.float64)
+    distributed.broadcast(said, 0)
+    return float(said)
+
+
 def rate_at(done: float) -> float:
     """Return the learning rate over its peak when ``done`` (0..1) of the time is gone: warm-up, then half a cosine."""
     if done < WARM_UP:
@@ -127,8 +159,11 @@ def rate_at(done: float) -> float:
     return float(0.02 + 0.98 * 0.5 * (1 + np.cos(np.pi * (done - WARM_UP) / (1 - WARM_UP))))
 
 
-def write(pupils: list[Pupil], out: Path, hours: float, losses: list[dict[str, object]]) -> None:
-    """Write weights and the losses so far."""
+def write(pupils: list[Pupil], arguments: argparse.Namespace, made: int, losses: list[dict[str, object]]) -> None:
+    """Write weights and the losses so far, of so many batches that each process made; the first process does it."""
+    if arguments.rank:
+        return
+    out, hours = arguments.out, made * arguments.scenes * SCENE_S / 3600 * arguments.processes
     out.mkdir(parents=True, exist_ok=True)
     for i, pupil in enumerate(pupils):
         save(pupil.average, out / f"net{i}.npz", seed=pupil.seed, steps=pupil.steps, hours=hours)
@@ -176,9 +211,10 @@ class Kept:
 def sounded(arguments: argparse.Namespace, device: torch.device) -> Iterator[tuple[Tensor, Tensor]]:
     """Return endless batches of fresh scenes as features, and what is asked of them."""
     bank = Bank.load(arguments.bank, device)
-    dataset = Scenes(arguments.bank, arguments.performances, arguments.scenes, arguments.seed)
+    seed = arguments.seed + SEEDS_APART * arguments.rank
+    dataset = Scenes(arguments.bank, arguments.performances, arguments.scenes, seed)
     generator = torch.Generator(device)
-    generator.manual_seed(arguments.seed)
+    generator.manual_seed(seed)
     for plan in torch.utils.data.DataLoader(dataset, batch_size=None, num_workers=arguments.workers):
         batch = {name: value.to(device) for name, value in plan.items()}
         yield features_of(bank, batch, generator), asked(batch)
@@ -189,7 +225,7 @@ def pupils_of(arguments: argparse.Namespace, device: torch.device) -> list[Pupil
     torch.manual_seed(arguments.seed)
     nets = [widened(load(path), arguments.width) for path in arguments.start]
     nets += [Net(arguments.width) for _ in range(len(nets), arguments.nets)]
-    return [Pupil(net.to(device), arguments.seed + i) for i, net in enumerate(nets)]
+    return [Pupil(net.to(device), arguments.seed + i + SEEDS_APART * arguments.rank) for i, net in enumerate(nets)]
 
 
 def taught(arguments: argparse.Namespace, device: torch.device) -> None:
@@ -197,7 +233,7 @@ def taught(arguments: argparse.Namespace, device: torch.device) -> None:
     torch.backends.cuda.matmul.allow_tf32 = True
     end = time.monotonic() + arguments.seconds
     pupils, made = pupils_of(arguments, device), arguments.batches - 1
-    fresh, kept = sounded(arguments, device), Kept(arguments.seed)
+    fresh, kept = sounded(arguments, device), Kept(arguments.seed + SEEDS_APART * arguments.rank)
     for number in range(arguments.batches):
         kept.keep(*next(fresh))
         if number % 25 == 0:
@@ -206,7 +242,7 @@ def taught(arguments: argparse.Namespace, device: torch.device) -> None:
     losses: list[dict[str, object]] = []
     begun = time.monotonic()
     for number in range(arguments.passes):
-        done = max(number / arguments.passes, (time.monotonic() - begun) / (end - begun))
+        done = agreed(max(number / arguments.passes, (time.monotonic() - begun) / (end - begun)))
         if done >= 1:
             break
         if arguments.renew and number % arguments.renew == arguments.renew - 1:
@@ -223,8 +259,8 @@ def taught(arguments: argparse.Namespace, device: torch.device) -> None:
         if number % 200 == 199:
             losses.append({"pass": number, "apart": [pupil.losses_of(*apart) for pupil in pupils]})
             log.info("%s", json.dumps(losses[-1]))
-            write(pupils, arguments.out, made * arguments.scenes * SCENE_S / 3600, losses)
-    write(pupils, arguments.out, made * arguments.scenes * SCENE_S / 3600, losses)
+            write(pupils, arguments, made, losses)
+    write(pupils, arguments, made, losses)
 
 
 def main() -> None:
@@ -251,8 +287,16 @@ def main() -> None:
     arguments = parser.parse_args()
     if arguments.batches < 2:
         parser.error(f"--batches {arguments.batches}: one batch is kept apart, so at least 2 are needed")
-    logging.basicConfig(level=logging.INFO, format="%(message)s")
-    taught(arguments, torch.device("cuda" if torch.cuda.is_available() else "cpu"))
+    arguments.rank, arguments.processes = (int(os.environ.get(name, other)) for name, other in LAUNCHED)
+    logging.basicConfig(level=logging.WARNING if arguments.rank else logging.INFO, format="%(message)s")
+    device = torch.device("cuda", arguments.rank) if torch.cuda.is_available() else torch.device("cpu")
+    if arguments.processes > 1:
+        distributed.init_process_group("cpu:gloo,cuda:nccl" if device.type == "cuda" else "gloo")
+    if device.type == "cuda":
+        torch.cuda.set_device(device)
+    taught(arguments, device)
+    if distributed.is_initialized():
+        distributed.destroy_process_group()
 
 
 if __name__ == "__main__":
