@@ -136,9 +136,16 @@ def main() -> None:
     parser.add_argument("--grooves", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--seed", type=int, default=20)
+    parser.add_argument(
+        "--trained",
+        nargs="+",
+        default=[],
+        choices=["drummers", "kits"],
+        help="take those that train, for once: to see what a net lacks for want of them",
+    )
     arguments = parser.parse_args()
     logging.basicConfig(level=logging.INFO, format="%(message)s")
-    maker = Maker(arguments.packages, arguments.grooves, arguments.seed)
+    maker = Maker(arguments.packages, arguments.grooves, arguments.seed, arguments.trained)
     arguments.out.mkdir(parents=True, exist_ok=True)
     manifest = []
     for number, make in enumerate(plan(maker)):

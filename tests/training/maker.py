@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import subprocess
 import tempfile
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -23,6 +24,10 @@ RATE = 44_100
 ITEM_S = 75.0
 FONT_KITS = ("Black_Pearl_4_LV2.sf2", "Red_Zeppelin_4_LV2.sf2")
 FOLDER_KITS = ("ColomboAcousticDrumkit", "ElectricEmpireKit")
+KITS = (*FONT_KITS, *FOLDER_KITS)
+TRAINED_KITS = ("BJA_Pacific", "ForzeeStereo", "GMRockKit", "Millo-Drums_v.1", "Millo_MultiLayered2")
+"""Folders of hits that train, as many as those that never do."""
+
 NOTE_OF_CLASS = (36, 38, 37, 42, 44, 46, 41, 45, 48, 49, 51, 53)
 BEDS = ("ambi_choir", "ambi_dark_woosh", "ambi_drone", "ambi_glass_hum", "ambi_haunted_hum", "ambi_lunar_land",
         "ambi_piano", "ambi_sauna", "ambi_soft_buzz", "ambi_swoosh")  # fmt: skip
@@ -55,21 +60,29 @@ class Item:
 
 
 class Maker:
-    """Makes items from the packages and the performances, all from one generator."""
+    """Makes items from the packages and the performances, all from one generator.
 
-    def __init__(self, packages: Path, grooves: Path, seed: int) -> None:
+    Args:
+        packages: Folder of the unpacked packages.
+        grooves: Folder of the performances.
+        seed: Seed of the generator.
+        trained: Which of "drummers" and "kits" are to be those that train, for once.
+    """
+
+    def __init__(self, packages: Path, grooves: Path, seed: int, trained: Collection[str] = ()) -> None:
         self.rng = np.random.default_rng(seed)
         self.packages = packages
         rows = csv.DictReader((grooves / "info.csv").open())
         self.pieces = [
             (grooves / row["midi_filename"], float(row["bpm"]))
             for row in rows
-            if row["drummer"] in DRUMMERS_APART
+            if (row["drummer"] in DRUMMERS_APART) != ("drummers" in trained)
             and row["beat_type"] == "beat"
             and row["time_signature"] == "4-4"
             and float(row["duration"]) > 12
         ]
         self.samples = Path("/usr/share/sonic-pi/samples")
+        self.choice = TRAINED_KITS if "kits" in trained else KITS
         self.kits: dict[str, list[list[Signal]]] = {}
 
     def tape(self, low: float = 55, high: float = 170) -> Tape:
@@ -84,7 +97,7 @@ class Maker:
         many = np.concatenate([notes + np.array([size * i, 0, 0]) for i in range(times)])
         beats = (np.arange(size * times) + np.tile(offsets, times)) * 60 / bpm
         at = many[:, 0] * 60 / bpm
-        kit = str(self.rng.choice([*FONT_KITS, *FOLDER_KITS]))
+        kit = str(self.rng.choice(self.choice))
         play = self.by_font if kit in FONT_KITS else self.by_samples
         return Tape(play(kit, at, many[:, 1].astype(int), many[:, 2]), beats)
 
