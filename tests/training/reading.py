@@ -16,6 +16,7 @@ import json
 import logging
 import math
 import multiprocessing
+import os
 from functools import partial
 from pathlib import Path
 
@@ -86,6 +87,7 @@ def main() -> None:
         net = {name: file[name].astype(np.float32) for name in file.files}
     logging.basicConfig(level=logging.INFO, format="%(message)s")
     log.info("| corpus | items | place | tempo | octave |\n|---|---|---|---|---|")
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"  # of each process: small products are slower on several
     with multiprocessing.get_context("spawn").Pool() as pool:
         for corpus in arguments.corpus:
             items = json.loads((corpus / "manifest.json").read_text())
