@@ -1,7 +1,7 @@
 """Did the beat move to another octave and the sound to another one, for good? Then another tape may play, or speed.
 
 A tape at half or twice the tempo, or a switch of speed that the spectrum does not give away, leaves the beat where it
-was, but for its octave. A drummer who plays half as fast for a while looks the same by his beat, yet not by his sound.
+was, but for its octave. A drummer who plays half as fast for a while does the same to the beat, yet not to the sound.
 """
 
 from __future__ import annotations

@@ -68,7 +68,9 @@ class Ear:
             self.spent_ns["features"].append(self._waiting_ns // len(hops))
             _, spent = timed(lambda hop=hop: self._follower.hear(hop))
             self.spent_ns["follower"].append(spent)
-            _, spent = timed(lambda hop=hop: self._transport.hear(hop, self._follower.state, self._follower.tempo))
+            follower = self._follower
+            said = follower.state, follower.tempo, follower.octave.off
+            _, spent = timed(lambda hop=hop, said=said: self._transport.hear(hop, *said))
             self.spent_ns["transport"].append(spent)
         if hops:
             self._waiting_ns = 0

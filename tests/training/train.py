@@ -211,10 +211,9 @@ class Kept:
 def sounded(arguments: argparse.Namespace, device: torch.device) -> Iterator[tuple[Tensor, Tensor]]:
     """Return endless batches of fresh scenes as features, and what is asked of them."""
     bank = Bank.load(arguments.bank, device)
-    seed = arguments.seed + SEEDS_APART * arguments.rank
-    dataset = Scenes(arguments.bank, arguments.performances, arguments.scenes, seed)
+    dataset = Scenes(arguments.bank, arguments.performances, arguments.scenes, arguments.own_seed)
     generator = torch.Generator(device)
-    generator.manual_seed(seed)
+    generator.manual_seed(arguments.own_seed)
     for plan in torch.utils.data.DataLoader(dataset, batch_size=None, num_workers=arguments.workers):
         batch = {name: value.to(device) for name, value in plan.items()}
         yield features_of(bank, batch, generator), asked(batch)
@@ -225,7 +224,7 @@ def pupils_of(arguments: argparse.Namespace, device: torch.device) -> list[Pupil
     torch.manual_seed(arguments.seed)
     nets = [widened(load(path), arguments.width) for path in arguments.start]
     nets += [Net(arguments.width) for _ in range(len(nets), arguments.nets)]
-    return [Pupil(net.to(device), arguments.seed + i + SEEDS_APART * arguments.rank) for i, net in enumerate(nets)]
+    return [Pupil(net.to(device), arguments.own_seed + i) for i, net in enumerate(nets)]
 
 
 def taught(arguments: argparse.Namespace, device: torch.device) -> None:
@@ -233,7 +232,7 @@ def taught(arguments: argparse.Namespace, device: torch.device) -> None:
     torch.backends.cuda.matmul.allow_tf32 = True
     end = time.monotonic() + arguments.seconds
     pupils, made = pupils_of(arguments, device), arguments.batches - 1
-    fresh, kept = sounded(arguments, device), Kept(arguments.seed + SEEDS_APART * arguments.rank)
+    fresh, kept = sounded(arguments, device), Kept(arguments.own_seed)
     for number in range(arguments.batches):
         kept.keep(*next(fresh))
         if number % 25 == 0:
@@ -288,6 +287,7 @@ def main() -> None:
     if arguments.batches < 2:
         parser.error(f"--batches {arguments.batches}: one batch is kept apart, so at least 2 are needed")
     arguments.rank, arguments.processes = (int(os.environ.get(name, other)) for name, other in LAUNCHED)
+    arguments.own_seed = arguments.seed + SEEDS_APART * arguments.rank  # of all but the net itself, which is one
     logging.basicConfig(level=logging.WARNING if arguments.rank else logging.INFO, format="%(message)s")
     device = torch.device("cuda", arguments.rank) if torch.cuda.is_available() else torch.device("cpu")
     if arguments.processes > 1:
