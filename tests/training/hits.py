@@ -1,4 +1,4 @@
-"""Drum hits in time: by a machine, swung, thinned out, and given the sounds of a kit."""
+"""Drum hits in time: played by people or by a machine, thinned out, and given the sounds of a kit."""
 
 from __future__ import annotations
 
@@ -86,6 +86,25 @@ def programmed(rng: np.random.Generator, beats: int) -> NDArray[np.float64]:
     out = np.concatenate([loop + np.array([4 * bars * i, 0, 0]) for i in range(times)])
     out[:, 0] += rng.normal(0, rng.uniform(0, 0.012), len(out))
     return out[rng.random(len(out)) > rng.choice([0.0, 0.05, 0.15])]
+
+
+def played(
+    rng: np.random.Generator, m: Material, which: int, first: float, beats: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return notes (n, 3) and offsets per beat of a performance from beat ``first`` on, looped where too short."""
+    notes, offsets = m.notes[which], m.offsets[which]
+    size = len(offsets)
+    if chance(rng, 0.2) and size > 16:  # a short loop cut from it
+        size = int(rng.choice([4, 8, 16]))
+        begin = 4 * int(rng.integers(0, (len(offsets) - size) // 4 + 1))
+        notes = notes[(notes[:, 0] >= begin - 0.1) & (notes[:, 0] < begin + size - 0.1)] - np.array([begin, 0, 0])
+        offsets = offsets[begin : begin + size]
+        if len(notes) < size // 2:
+            return played(rng, m, which, first, beats)
+    times = int(np.ceil((first + beats) / size)) + 1
+    rows = np.concatenate([notes + np.array([size * i, 0, 0]) for i in range(times)])
+    rows = rows[(rows[:, 0] >= first - 0.05) & (rows[:, 0] < first + beats)]
+    return rows - np.array([first, 0, 0]), np.tile(offsets, times)[int(first) : int(first) + beats]
 
 
 def swung(rng: np.random.Generator, notes: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -89,7 +89,7 @@ class Maker:
         """Return a drummer's tape of at least 170 s, looped where the performance is shorter."""
         fitting = [piece for piece in self.pieces if low <= piece[1] <= high]
         path, bpm = fitting[int(self.rng.integers(len(fitting)))]
-        notes = notes_of(path)
+        notes = notes_of(path, bpm)
         size = 4 * int(np.ceil(notes[-1, 0] / 4 - 0.1))
         notes = notes[notes[:, 0] < size - 0.1]
         offsets = slow_offset(notes[:, 0], size, bpm)

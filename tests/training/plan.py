@@ -10,11 +10,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.training.hits import as_events, chosen_sounds, swung, thinned
+from tests.training.hits import as_events, chosen_sounds, played, programmed, swung, thinned
 from tests.training.material import Material
 from tests.training.scene import CLOCK, FRAMES, FRAMES_PER_S, SCENE_S, Scene, chance
 from tests.training.surroundings import level_curve, loose_events, random_bed, random_echo, random_tape
-from tests.training.variations import EARLY, by_another_hand, patterned, performed
 
 TEMPO_LOW, TEMPO_HIGH = 31.0, 216.0
 """Tempos in bpm that a tape with a beat has at its speed."""
@@ -100,9 +99,9 @@ def one_tape(
     for _ in range(40):
         speed, nominal = tape_speed(rng)
         which = int(rng.choice(len(m.bpm), p=m.weight))
-        by_machine = chance(rng, 0.4)
+        by_machine = chance(rng, 0.35)
         tempo = float(np.exp(rng.uniform(np.log(62), np.log(150)))) if by_machine else m.bpm[which]
-        tempo *= float(np.exp(rng.normal(0, 0.13)))
+        tempo *= float(np.exp(rng.normal(0, 0.1)))
         if tempo * speed.min() > TEMPO_LOW and tempo * speed.max() < TEMPO_HIGH:
             break
     if winding:
@@ -110,12 +109,15 @@ def one_tape(
     place = np.concatenate([[0.0], np.cumsum(speed[:-1])]) / FRAMES_PER_S * tempo / 60  # in beats
     place -= np.interp(begin, CLOCK, place)
     beats = int(np.interp(min(end, SCENE_S), CLOCK, place)) + 2
-    first = 0 if begin > 0 and chance(rng, 0.7) else int(rng.integers(4))  # beat of the bar
-    notes, offsets = patterned(rng, m, first + beats) if by_machine else performed(rng, m, which, first + beats)
-    notes, offsets = notes[notes[:, 0] > first - EARLY] - np.array([first, 0, 0]), offsets[first:]
+    heard_from = 0.0 if begin > 0 and chance(rng, 0.7) else float(rng.integers(0, 256))
+    if by_machine:
+        notes, offsets = programmed(rng, beats), np.zeros(beats)
+    else:
+        first = heard_from % max(1, len(m.offsets[which]) - 8)
+        notes, offsets = played(rng, m, which, np.floor(first), beats)
     is_cued = begin > 0 and chance(rng, 0.4)
     lead = 0.0 if is_cued else rng.random()  # any other tape is met anywhere within a beat
-    notes = swung(rng, thinned(rng, by_another_hand(rng, notes))) - np.array([lead, 0, 0])
+    notes = swung(rng, thinned(rng, notes.astype(float))) - np.array([lead, 0, 0])
     at = np.interp(notes[:, 0], place, CLOCK, left=-1, right=99)
     keep = (at >= max(begin, 0)) & (at < min(end, SCENE_S - 0.05))
     for _ in range(int(rng.random() < 0.4)):  # a hand on the mute or the fader: what was is known when it comes back

@@ -35,7 +35,6 @@ def material(tmp_path: Path) -> Material:
         notes=np.concatenate([notes, notes]),
         offsets=np.zeros(32, np.float32),
         drummer=np.array(["drummer5", DRUMMERS_APART[0]]),
-        style=np.array(["rock", "rock"]),
         bpm=np.array([90.0, 140.0]),
         beats=np.array([16, 16]),
         count=np.array([len(notes), len(notes)]),
