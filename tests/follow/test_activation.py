@@ -33,6 +33,20 @@ def test_however_many_hops_are_heard_at_once_it_says_the_same():
         np.testing.assert_allclose(np.concatenate(of_all), np.concatenate(of_one), atol=1e-3, rtol=1e-3)
 
 
+def test_it_says_the_mean_of_what_it_makes_of_the_sound_a_little_higher_and_lower():
+    """A band higher: what is heard in a band is what lay in the one below, and in the lowest is nothing."""
+    still = np.repeat(DRUMS[:1], 300, axis=0)
+    higher = np.concatenate([still[:, :1], DRUMS[:300, :-1]], axis=1)
+    lower = np.concatenate([DRUMS[:300, 3:], still[:, :3]], axis=1)
+    above, beneath = (Activation(NET, (0,)).hear(tones) for tones in (higher, lower))
+    both = Activation(NET, (1, -3)).hear(DRUMS[:300])
+    assert np.abs(above.beat - beneath.beat).max() > 1
+    np.testing.assert_allclose(both.beat, (above.beat + beneath.beat) / 2, atol=1e-4)
+    np.testing.assert_allclose(both.present, (above.present + beneath.present) / 2, atol=1e-4)
+    mean = (above.phase + beneath.phase) / 2
+    np.testing.assert_allclose(both.phase, mean - np.log(np.exp(mean).sum(axis=1, keepdims=True)), atol=1e-4)
+
+
 def test_drums_have_a_beat_and_hiss_has_none():
     net, quiet = Activation(NET), Activation(NET)
     bed = 0.3 * hiss(12.0, np.random.default_rng(1)).astype(np.float32)

@@ -26,7 +26,7 @@ def test_hop_by_hop_it_says_what_was_trained(tmp_path: Path, monkeypatch: pytest
     with torch.no_grad():
         trained = net(torch.nn.functional.pad(torch.from_numpy(sound)[None], (0, 0, CONTEXT, 0)))
     with np.load(tmp_path / "net.npz") as file:
-        live = Activation(dict(file))
+        live = Activation(dict(file), shifts=(0,))
     monkeypatch.setattr("bridge.follow.activation._Inputs.of", lambda _, tones: tones)
     said = [live.hear(hop[None]) for hop in sound]
     np.testing.assert_allclose([hop.beat[0] for hop in said], trained["beat"][0, :, 0].numpy(), atol=1e-4)
