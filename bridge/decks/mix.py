@@ -46,7 +46,8 @@ class Mix:
         if state != "following":
             return None
         self._followed += 1
-        return self._look_for_begin() if self._followed % _LOOKS_EVERY == 1 else None
+        # Not at once: a beat may be caught before its tape was heard for long enough to tell where it came.
+        return self._look_for_begin() if self._followed % _LOOKS_EVERY == 0 else None
 
     def _look_for_end(self) -> Edge | None:
         edge = self._layers.fell(_LOOKS_BACK_OF_GONE)
