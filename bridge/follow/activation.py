@@ -182,7 +182,7 @@ class _Layer:
         end = self._end
         past[:, end : end + hops] = x.reshape(len(past), hops, width)
         begins = (end - reach, end - self._apart, end)
-        both = _at_once([past[:, begin : begin + hops] for begin in begins]) @ self._hear
+        both: Curve = _at_once([past[:, begin : begin + hops] for begin in begins]) @ self._hear
         both += self._hear_bias
         np.tanh(both, out=both)
         gate = both[:, width:]

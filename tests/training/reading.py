@@ -17,6 +17,7 @@ import logging
 import math
 import multiprocessing
 import os
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
@@ -24,7 +25,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from bridge.follow.activation import LATE_HOPS, PHASE_BINS, TEMPO_BINS, TEMPO_HIGH, TEMPO_LOW, Activation
+from bridge.follow.activation import LATE_HOPS, PHASE_BINS, SHIFTS, TEMPO_BINS, TEMPO_HIGH, TEMPO_LOW, Activation
 from bridge.follow.features import HOPS_PER_S, Features
 
 log = logging.getLogger(__name__)
@@ -45,10 +46,12 @@ LEAST = 1e-3
 """Probability that is the least to count, so that no one hop decides."""
 
 
-def read(net: dict[str, NDArray[np.generic]], corpus: Path, item: str) -> tuple[float, float, float]:
-    """Return an item's losses of place and tempo, and its share of right octaves."""
+def read(
+    net: dict[str, NDArray[np.generic]], corpus: Path, item: str, shifts: Sequence[int] = SHIFTS
+) -> tuple[float, float, float]:
+    """Return an item's losses of place and tempo, and its share of right octaves, as heard moved by some bands."""
     sound, rate = soundfile.read(corpus / f"{item}.flac", dtype="float32")
-    heard = Activation(net).hear(np.array([hop.tones_db for hop in Features(rate).hear(sound)]))
+    heard = Activation(net, shifts).hear(np.array([hop.tones_db for hop in Features(rate).hear(sound)]))
     beats = np.loadtxt(corpus / f"{item}.beats.txt")
     hops = np.arange(len(heard.beat))
     at = (hops - LATE_HOPS + 0.5) / HOPS_PER_S
@@ -82,6 +85,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("--net", type=Path, required=True)
     parser.add_argument("--corpus", type=Path, nargs="+", required=True)
+    parser.add_argument(
+        "--shifts", type=int, nargs="+", default=SHIFTS, metavar="BANDS", help="read as the mean of these, 0: as it is"
+    )
     arguments = parser.parse_args()
     with np.load(arguments.net) as file:
         net = {name: file[name].astype(np.float32) for name in file.files}
@@ -92,7 +98,7 @@ def main() -> None:
         for corpus in arguments.corpus:
             items = json.loads((corpus / "manifest.json").read_text())
             names = [one["item"] for one in items if not one["kind"].startswith(("echo", "drones"))]
-            place, tempo, octave = np.mean(pool.map(partial(read, net, corpus), names), axis=0)
+            place, tempo, octave = np.mean(pool.map(partial(read, net, corpus, shifts=arguments.shifts), names), axis=0)
             log.info("| %s | %d | %.3f | %.3f | %.3f |", corpus.name, len(names), place, tempo, octave)
 
 
