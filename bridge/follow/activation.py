@@ -61,7 +61,7 @@ class Activation:
 
     Args:
         arrays: The net's arrays by name, as ``tests/training`` wrote them.
-        shifts: Bands by which the sound is heard higher, or lower where negative; what is said is the mean over all.
+        shifts: Bands by which the sound is heard higher, or lower where negative, fewer than TONES; the mean is said.
 
     Raises:
         KeyError: An array is missing.
@@ -95,7 +95,7 @@ class Activation:
         hops, inputs = len(tones_db), self._inputs.of(tones_db)
         heard = np.concatenate([self._recent, np.array([_shifted(inputs, bands) for bands in self._shifts])], axis=1)
         self._recent = heard[:, hops:]
-        x = _at_once([heard[:, i : i + hops] for i in range(_CONTEXT)]) @ self._into
+        x = _side_by_side([heard[:, i : i + hops] for i in range(_CONTEXT)]) @ self._into
         x += self._into_bias
         np.maximum(x, 0, out=x)
         for layer in self._layers:
@@ -115,7 +115,7 @@ def _shifted(inputs: Curve, bands: int) -> Curve:
     return out.reshape(inputs.shape)
 
 
-def _at_once(parts: Sequence[Curve]) -> Curve:
+def _side_by_side(parts: Sequence[Curve]) -> Curve:
     """Return parts of shape (ways, hops, n) side by side in one line for each hop of each way."""
     beside = np.concatenate(parts, axis=2)
     return beside.reshape(-1, beside.shape[2])
@@ -182,7 +182,7 @@ class _Layer:
         end = self._end
         past[:, end : end + hops] = x.reshape(len(past), hops, width)
         begins = (end - reach, end - self._apart, end)
-        both: Curve = _at_once([past[:, begin : begin + hops] for begin in begins]) @ self._hear
+        both: Curve = _side_by_side([past[:, begin : begin + hops] for begin in begins]) @ self._hear
         both += self._hear_bias
         np.tanh(both, out=both)
         gate = both[:, width:]
